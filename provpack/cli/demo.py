@@ -1,0 +1,63 @@
+"""provpack demo"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from provpack.cli import progress
+from provpack.cli.output import emit, json_option
+
+
+@click.command(name="demo")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("provpack-demo"))
+@click.option("--only-job", is_flag=True, help="Make the job folder and stop there.")
+@json_option
+def command(folder: Path, only_job: bool, as_json: bool) -> int:
+    """Make an invented job in FOLDER (default ./provpack-demo) and run check, wrap and verify on it.
+
+    The tapes are synthesised; people, places, makers and models are invented. FOLDER must not exist yet.
+    """
+    from provpack.cli.ports import schema_pairs, wrap_ports
+    from provpack.edge import clock
+    from provpack.edge.demodata import read_demo_data
+    from provpack.edge.newfiles import NewFolder
+    from provpack.jobs.demo import make_demo_job
+    from provpack.jobs.ledgered import LedgerKeeper
+    from provpack.jobs.recover import record_of
+    from provpack.jobs.verify import verify_paths
+    from provpack.jobs.wrap import wrap_job
+    from provpack.report import text
+
+    top = folder.absolute()
+    job, destination = top / "job", top / "packages"
+    with progress.shown(as_json) as bar:
+        target = NewFolder(top)
+        written = make_demo_job(target.below("job"), read_demo_data())
+        if only_job:
+            emit(
+                {"outcome": "good", "job": str(job), "files": written},
+                [f"Job folder: {job}"],
+                as_json=as_json,
+            )
+            return 0
+        with wrap_ports(destination, bar) as ports:
+            wrapped = wrap_job(job, destination, ports)
+        keeper = LedgerKeeper(clock.now)
+        verified = verify_paths(
+            [destination], "meaning", progress=bar, clock=clock.now, record=keeper.note,
+            validate=schema_pairs(), recover=lambda source: record_of(source, ""),
+        )  # fmt: skip
+    code = max(wrapped.exit_code, {"good": 0, "warnings": 1}.get(verified.verdict, 10))
+    outcome = wrapped.outcome if verified.outcome == "good" else "bad"
+    result = {
+        "outcome": outcome,
+        "job": str(job),
+        "files": written,
+        "wrap": wrapped.as_json(),
+        "verify": {**verified.as_json(), "ledgers": keeper.summary()},
+    }
+    lines = text.demo_lines(str(job), len(written), wrapped, verified, keeper.sentences(True))
+    emit(result, lines, as_json=as_json)
+    return code

@@ -1,0 +1,44 @@
+"""provpack verify"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from provpack.cli import progress
+from provpack.cli.output import emit, json_option
+
+
+@click.command(name="verify")
+@click.argument("paths", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option(
+    "--depth", type=click.Choice(["listed", "bytes", "meaning"]), default="bytes", show_default=True,
+    help="listed: names and sizes; bytes: every checksum; meaning: also record, audio blocks, embedded data.",
+)  # fmt: skip
+@click.option("--no-ledger", is_flag=True, help="Do not write the result to the custody ledger.")
+@json_option
+def command(paths: tuple[Path, ...], depth: str, no_ledger: bool, as_json: bool) -> int:
+    """Check packages, folders full of packages, and other people's BagIt bags at PATHS. Read-only.
+
+    Each package ends as good, bad, missing or could_not_check. Where a custody ledger lies beside a
+    package, the check is appended to it.
+    """
+    from provpack.cli.ports import schema_pairs
+    from provpack.edge import clock
+    from provpack.jobs.ledgered import LedgerKeeper
+    from provpack.jobs.recover import record_of
+    from provpack.jobs.verified import Depth
+    from provpack.jobs.verify import verify_paths
+    from provpack.report import text
+
+    chosen: Depth = "listed" if depth == "listed" else "meaning" if depth == "meaning" else "bytes"
+    keeper = LedgerKeeper(clock.now)
+    with progress.shown(as_json) as bar:
+        result = verify_paths(
+            paths, chosen, progress=bar, clock=clock.now, record=None if no_ledger else keeper.note,
+            validate=schema_pairs(), recover=lambda source: record_of(source, ""),
+        )  # fmt: skip
+    report = {**result.as_json(), "ledgers": keeper.summary()}
+    emit(report, text.verify_lines(result, keeper.sentences(not no_ledger)), as_json=as_json)
+    return {"good": 0, "warnings": 1, "could_not_check": 11, "bad": 10, "missing": 10}[result.verdict]

@@ -1,0 +1,1 @@
+"""Use cases: what the commands do, without words on a screen. Clock, progress and ports come in."""

@@ -1,0 +1,237 @@
+"""`check_job`: everything that is wrong with a job folder, at once, without writing anything."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from provpack.findings import Finding, Severity, worst
+from provpack.jobs import rules
+from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
+from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_files, unnamed_files
+from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, waived
+from provpack.jobs.declared import found_at
+from provpack.jobs.load import build_record_draft, load_job
+from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
+from provpack.jobs.progress import Progress
+from provpack.package.names import package_name
+
+Outcome = Literal["good", "warnings", "refused"]
+MOST_ALIKE = 50
+"""Findings of one rule on one column that are told one by one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedTransfer:
+    """One transfer in the result: where it is declared, its package's name, its audio, its findings."""
+
+    transfer_id: str
+    declared_at: str
+    package_name: str
+    file: str | None
+    frames: int | None
+    errors: int
+    warnings: int
+
+    def as_json(self) -> dict[str, object]:
+        """Plain JSON."""
+        return {
+            "transfer_id": self.transfer_id,
+            "declared_at": self.declared_at,
+            "package_name": self.package_name,
+            "file": self.file,
+            "frames": self.frames,
+            "errors": self.errors,
+            "warnings": self.warnings,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """A checked job: a line for each transfer, and everything found."""
+
+    folder: str
+    job_id: str
+    transfers: tuple[CheckedTransfer, ...]
+    findings: tuple[Finding, ...]
+    job: LoadedJob
+    by_transfer: tuple[tuple[Finding, ...], ...]
+    """For each transfer of the job, in its order, the findings that are about it."""
+    job_findings: tuple[Finding, ...]
+    """Findings that are about no single transfer."""
+
+    @property
+    def outcome(self) -> Outcome:
+        """refused when there is any error, warnings when there is any warning, else good."""
+        grave = worst(self.findings)
+        return "refused" if grave == "error" else "warnings" if grave == "warning" else "good"
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain JSON: outcome, folder, job_id, transfers, findings."""
+        return {
+            "outcome": self.outcome,
+            "folder": self.folder,
+            "job_id": self.job_id,
+            "transfers": [t.as_json() for t in self.transfers],
+            "findings": [f.as_json() for f in self.findings],
+        }
+
+
+def check_job(folder: Path, *, now: datetime, progress: Progress, validate: Validate) -> CheckResult:
+    """Check a job folder: sheets, equipment, files, times, schema and domain rules.
+
+    now: aware, the moment of the check. validate: edge/schemas.py `validate`. Raises InputProblem only when
+    the folder itself cannot be listed. Time grows with n log n of the transfers.
+    """
+    return check_loaded(load_job(folder), now=now, progress=progress, validate=validate)
+
+
+def check_loaded(job: LoadedJob, *, now: datetime, progress: Progress, validate: Validate) -> CheckResult:
+    """`check_job` for a job that was loaded already."""
+    register = {"equipment": [item.raw for item in job.equipment.values()]}
+    findings: list[Finding] = list(job.findings)
+    everything: list[Playback] = []
+    used: set[str] = set()
+    summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding]]] = []
+    progress.begin(f"checking {len(job.transfers)} transfers", len(job.transfers))
+    for transfer in job.transfers:
+        facts, own = probe(transfer)
+        passes = playbacks(transfer, facts)
+        everything += passes
+        used |= {name for p in passes for kind, name in p.resources if kind != "capture input"}
+        used.add(str(transfer.values.get("capture_device_id", "")))
+        own += times(transfer, passes, facts, now)
+        own += equipment(job, transfer)
+        draft = build_record_draft(job, transfer, record_id=NO_ID)
+        own += chain_check(job, transfer, (draft.get("capture") or {}).get("chain_check_at"))
+        own = waived(own, transfer)
+        if job.job_values:
+            own += judge_draft(job, transfer, draft, facts, validate, register)
+        summaries.append((transfer, facts, [*transfer.findings, *own]))
+        progress.advance(1)
+    findings += judge_job(job, validate, used)
+    findings += serials(job, used)
+    findings += unnamed_files(job)
+    shared = [*_items(job), *_names(job), *shared_files(job), *attached_files(job), *crossed(everything)]
+    findings, mine = _attributed(job, findings)
+    per_transfer = {id(transfer): [*mine.get(id(transfer), []), *own] for transfer, _, own in summaries}
+    for finding, transfers in shared:
+        for transfer in transfers:
+            per_transfer[id(transfer)].append(finding)
+    by_transfer = tuple(_told_once(per_transfer[id(t)]) for t in job.transfers)
+    return CheckResult(
+        folder=str(job.folder),
+        job_id=job.job_id,
+        transfers=tuple(
+            _summary(job, transfer, facts, found)
+            for (transfer, facts, _), found in zip(summaries, by_transfer, strict=True)
+        ),
+        findings=_told_once([*findings, *(f for found in by_transfer for f in found)]),
+        job=job,
+        by_transfer=by_transfer,
+        job_findings=_told_once(findings),
+    )
+
+
+def _attributed(job: LoadedJob, findings: list[Finding]) -> tuple[list[Finding], dict[int, list[Finding]]]:
+    """Findings of the whole job, and those among them that stand on a transfer's own row."""
+    rows = {(t.origin.file, t.origin.row or t.origin.column): t for t in job.transfers}
+    by_id: dict[str, list[LoadedTransfer]] = {}
+    for transfer in job.transfers:
+        by_id.setdefault(transfer.transfer_id, []).append(transfer)
+    general: list[Finding] = []
+    mine: dict[int, list[Finding]] = {}
+    for finding in findings:
+        place = finding.position
+        key = str(place.get("key", "")).partition(".")[0]
+        owner = rows.get((str(place.get("file", "")), place.get("row") or key))
+        if owner is None:
+            general.append(finding)
+            continue
+        # Which of two rows with one id is the right one, nobody can tell: it is about both.
+        alike = by_id[owner.transfer_id] if finding.rule == rules.ID_REPEATED.id else [owner]
+        for transfer in alike:
+            mine.setdefault(id(transfer), []).append(finding)
+    return general, mine
+
+
+def _summary(
+    job: LoadedJob, transfer: LoadedTransfer, facts: FileFacts | None, findings: Sequence[Finding]
+) -> CheckedTransfer:
+    return CheckedTransfer(
+        transfer_id=transfer.transfer_id,
+        declared_at=str(transfer.origin),
+        package_name=package_name(job.job_id, transfer.transfer_id),
+        file=transfer.file.written if transfer.file else None,
+        frames=facts.frames if facts else None,
+        errors=sum(f.severity == "error" for f in findings),
+        warnings=sum(f.severity == "warning" for f in findings),
+    )
+
+
+def _items(job: LoadedJob) -> list[Concerning]:
+    """One client_item_id on two carriers, unless source_items explains it."""
+    out: list[Concerning] = []
+    first: dict[str, LoadedTransfer] = {}
+    for transfer in job.transfers:
+        item = transfer.values.get("client_item_id")
+        if not isinstance(item, str) or transfer.values.get("source_items"):
+            continue
+        other = first.setdefault(item, transfer)
+        mine, theirs = transfer.values.get("carrier_id"), other.values.get("carrier_id")
+        if other is transfer or mine == theirs:
+            continue
+        carriers = [str(carrier) if carrier else "one that is not named" for carrier in (mine, theirs)]
+        what = f"'{item}' is on carrier {carriers[0]}, and in {other.origin} on {carriers[1]}."
+        place = transfer.origin_of("client_item_id")
+        sure: Severity = "error" if mine and theirs else "warning"
+        out.append((found_at(rules.ITEM_TWO_CARRIERS, what, place, severity=sure), (other, transfer)))
+    return out
+
+
+def _names(job: LoadedJob) -> list[Concerning]:
+    """Packages that would get one name."""
+    out: list[Concerning] = []
+    first: dict[str, LoadedTransfer] = {}
+    for transfer in job.transfers:
+        if not transfer.transfer_id:
+            continue
+        name = package_name(job.job_id, transfer.transfer_id)
+        other = first.setdefault(name, transfer)
+        if other.transfer_id != transfer.transfer_id:
+            what = (
+                f"'{transfer.transfer_id}' and '{other.transfer_id}' ({other.origin}) both become '{name}'."
+            )
+            place = transfer.origin_of("transfer_id")
+            out.append((found_at(rules.NAME_COLLISION, what, place), (other, transfer)))
+    return out
+
+
+def _told_once(findings: list[Finding]) -> tuple[Finding, ...]:
+    """Each finding once (a fault in the defaults shows in every row), and no more than MOST_ALIKE alike."""
+    seen: set[tuple[str, str, str]] = set()
+    alike: dict[tuple[str, object], int] = {}
+    out: list[Finding] = []
+    last: dict[tuple[str, object], Finding] = {}
+    for finding in findings:
+        key = (finding.rule, finding.where, finding.what)
+        if key in seen:
+            continue
+        seen.add(key)
+        kind = (finding.rule, _column(finding.position))
+        alike[kind] = alike.get(kind, 0) + 1
+        if alike[kind] <= MOST_ALIKE:
+            out.append(finding)
+        last[kind] = finding
+    for kind, count in alike.items():
+        if count > MOST_ALIKE:
+            what = f"{count - MOST_ALIKE} more of the same kind, the last one: {last[kind].what}"
+            out.append(replace(last[kind], what=what))
+    return tuple(out)
+
+
+def _column(position: Mapping[str, str | int]) -> object:
+    return (position.get("file"), position.get("column"), "path" in position)

@@ -1,0 +1,320 @@
+"""Reading a job folder: `load_job`, and the record a transfer starts from: `build_record_draft`.
+
+job.toml holds job_id, client, transfer_organisation, defaults and chains; transfers stand in transfers.csv
+or as [[transfer]] tables; lists of a transfer in a sheet named after the field, or in its table.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from provpack.edge import input_rules
+from provpack.edge.jobfolder import Listing, list_folder, read_all, resolve, resolve_equipment
+from provpack.edge.tables import MAX_BYTES, Table, read_table
+from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
+from provpack.findings import Finding, Rule
+from provpack.jobs import rules
+from provpack.jobs.declared import Declared, declare_row, declare_table, found_at
+from provpack.jobs.draft import build_record_draft
+from provpack.jobs.loaded import DeclaredIn, Equipment, LoadedJob, LoadedTransfer, NamedFile, Origin
+from provpack.jobs.merge import merge_transfer
+from provpack.jobs.register import read_register
+from provpack.jobs.sheetfields import NOT_IN_CELLS, sheet_fields
+
+__all__ = [
+    "DeclaredIn",
+    "Equipment",
+    "LoadedJob",
+    "LoadedTransfer",
+    "NamedFile",
+    "Origin",
+    "build_record_draft",
+    "load_job",
+]
+
+JOB_SHEET = "job.toml"
+TRANSFERS = "transfers.csv"
+EQUIPMENT = "equipment.toml"
+SHARED_TABLE = "custody_events"
+"""The one companion sheet whose rows may leave transfer_id empty: such an event concerns the whole job."""
+
+
+def load_job(folder: Path) -> LoadedJob:
+    """Read job.toml, the equipment register, transfers and companion sheets of a job folder.
+
+    Never raises for what the sheets say; InputProblem only when the folder cannot be listed at all.
+    """
+    return _Loader(list_folder(folder)).load()
+
+
+class _Loader:
+    """One reading of one folder; collects findings and the digests of what was read."""
+
+    def __init__(self, listing: Listing) -> None:
+        self.listing = listing
+        self.findings: list[Finding] = list(listing.findings)
+        self.read: list[DeclaredIn] = []
+        self.fields = sheet_fields()
+        self.companions: dict[str, dict[str, Declared]] = {}
+        self.shared_events: list[Mapping[str, Any]] = []
+        self.has_job_sheet = False
+
+    def load(self) -> LoadedJob:
+        document = self._job_sheet()
+        self.has_job_sheet = bool(document)
+        job = self._job_values(document)
+        defaults = self._section(document.get("defaults", {}), "defaults")
+        chains = self._chains(document.get("chain", []))
+        equipment = self._equipment(job)
+        rows = self._rows(document)
+        ids = {str(row.values.get("transfer_id", "")) for row, _ in rows}
+        self._companion_sheets(ids)
+        own = Declared(
+            values={k: v for k, v in job.values.items() if k in ("client", "transfer_organisation")},
+            origins=job.origins,
+            refused=job.refused,
+        )
+        transfers = tuple(self._merge(row, at, chains, defaults, own) for row, at in rows)
+        self._unique(transfers)
+        documents = self._documents(job)
+        self._unused_tables(transfers, documents)
+        events = [*job.values.get("custody_events", []), *self.shared_events]
+        return LoadedJob(
+            folder=self.listing.root,
+            job_id=str(job.values.get("job_id", "")),
+            client=str(job.values.get("client", "")),
+            organisation=str(job.values.get("transfer_organisation", "")),
+            equipment=equipment,
+            transfers=transfers,
+            custody_events=tuple(events),
+            documents=documents,
+            job_values=job.values,
+            findings=tuple(self.findings),
+            declared_in=tuple(self.read),
+            files=self.listing.files,
+            sheets=tuple(d.path for d in self.read),
+        )
+
+    # -- sheets ------------------------------------------------------------------------------------------
+    def _bytes(self, path: Path, name: str, limit: int) -> bytes | None:
+        try:
+            data = read_all(path, limit)
+        except OSError as error:
+            what = f"The sheet cannot be read: {error.strerror or error}."
+            self.findings.append(input_rules.SHEET_UNREADABLE.found(what, name, position={"file": name}))
+            return None
+        digest = hashlib.sha256(data).hexdigest()
+        if len(data) <= limit:
+            self.read.append(DeclaredIn(path=name, sha256=digest, bytes=len(data), absolute=path))
+        return data
+
+    def _toml(self, path: Path, name: str) -> dict[str, Any]:
+        data = self._bytes(path, name, MAX_TOML_BYTES)
+        if data is None:
+            return {}
+        document, found = read_toml(data, name)
+        self.findings += found
+        return document or {}
+
+    def _table(self, name: str, known: set[str]) -> Table | None:
+        data = self._bytes(self.listing.root / name, name, MAX_BYTES)
+        if data is None:
+            return None
+        table = read_table(data, name, known=known)
+        self.findings += table.findings
+        return table
+
+    def _job_sheet(self) -> dict[str, Any]:
+        found = resolve(self.listing, JOB_SHEET, where=JOB_SHEET, position={"file": JOB_SHEET})
+        if found.path is None:
+            missing = found.findings[0]
+            self.findings.append(
+                input_rules.SHEET_MISSING.found(missing.what, JOB_SHEET, position={"file": JOB_SHEET})
+            )
+            return {}
+        return self._toml(found.path, JOB_SHEET)
+
+    def _job_values(self, document: Mapping[str, Any]) -> Declared:
+        own = {k: v for k, v in document.items() if k not in ("defaults", "chain", "transfer")}
+        job = declare_table(own, self.fields.job, Origin(level="job", file=JOB_SHEET))
+        self.findings += job.findings
+        if document:
+            for name in ("job_id", "client", "transfer_organisation"):
+                if name not in job.values and name not in job.refused:
+                    self._say(rules.REQUIRED, f"'{name}' is missing.", JOB_SHEET, name)
+        return job
+
+    def _say(self, rule: Rule, what: str, file: str, key: str = "", todo: str = "") -> None:
+        self.findings.append(found_at(rule, what, Origin(level="job", file=file, column=key), todo=todo))
+
+    def _section(self, table: Any, name: str) -> Declared:
+        if not isinstance(table, Mapping):
+            self._say(rules.KEY_TYPE, f"'{name}' is not a table.", JOB_SHEET, name, f"Write [{name}].")
+            return Declared()
+        out = declare_table(
+            table, self.fields.defaults, Origin(level="defaults", file=JOB_SHEET, column=name)
+        )
+        self.findings += out.findings
+        return out
+
+    def _tables(self, tables: Any, name: str) -> list[tuple[Mapping[str, Any], str]]:
+        if not isinstance(tables, list):
+            self._say(
+                rules.KEY_TYPE, f"'{name}' is not a list of tables.", JOB_SHEET, name, f"Write [[{name}]]."
+            )
+            return []
+        out = []
+        for n, table in enumerate(tables, 1):
+            if isinstance(table, Mapping):
+                out.append((table, f"{name}[{n}]"))
+            else:
+                self._say(rules.KEY_TYPE, "The entry is not a table.", JOB_SHEET, f"{name}[{n}]")
+        return out
+
+    def _chains(self, tables: Any) -> dict[str, Declared]:
+        out: dict[str, Declared] = {}
+        for table, key in self._tables(tables, "chain"):
+            declared = declare_table(
+                table, self.fields.chain, Origin(level="chain", file=JOB_SHEET, column=key)
+            )
+            self.findings += declared.findings
+            chain_id = declared.values.pop("id", None)
+            declared.values.pop("note", None)
+            declared.refused -= {"id", "note"}
+            if not isinstance(chain_id, str):
+                self._say(rules.REQUIRED, "The chain has no id.", JOB_SHEET, key)
+            elif chain_id in out:
+                self._say(rules.CHAIN_REPEATED, f"The chain '{chain_id}' is there twice.", JOB_SHEET, key)
+            else:
+                out[chain_id] = declared
+        return out
+
+    def _equipment(self, job: Declared) -> dict[str, Equipment]:
+        written = job.values.get("equipment", EQUIPMENT)
+        where = str(job.origins.get("equipment", JOB_SHEET))
+        found = resolve_equipment(self.listing.root, str(written), where=where)
+        self.findings += found.findings
+        if found.path is None:
+            return {}
+        document = self._toml(found.path, str(written))
+        register, findings = read_register(document, str(written))
+        self.findings += findings
+        return register
+
+    # -- rows --------------------------------------------------------------------------------------------
+    def _rows(self, document: Mapping[str, Any]) -> list[tuple[Declared, Origin]]:
+        tables = self._tables(document.get("transfer", []), "transfer")
+        rows: list[tuple[Declared, Origin]] = []
+        for nested, key in tables:
+            at = Origin(level="row", file=JOB_SHEET, column=key)
+            rows.append((declare_table(nested, self.fields.transfer, at), at))
+        if TRANSFERS in self.listing.files:
+            if tables:
+                what = f"Transfers stand in {TRANSFERS} and as [[transfer]] tables."
+                self._say(rules.TWO_SHEETS, what, JOB_SHEET, "transfer")
+            columns = {n: c for n, c in self.fields.transfer.items() if n not in NOT_IN_CELLS}
+            sheet = self._table(TRANSFERS, set(columns))
+            for row in sheet.rows if sheet else ():
+                at = Origin(level="row", file=TRANSFERS, row=row.number)
+                rows.append((declare_row(row, columns, "row", TRANSFERS), at))
+        if not rows:
+            what = f"There is no row in {TRANSFERS} and no [[transfer]] in {JOB_SHEET}."
+            self._say(rules.NO_TRANSFERS, what, TRANSFERS if TRANSFERS in self.listing.files else JOB_SHEET)
+        return rows
+
+    def _companion_sheets(self, ids: set[str]) -> None:
+        for name in self.fields.tables:
+            file = f"{name}.csv"
+            if file not in self.listing.files:
+                continue
+            columns = dict(self.fields.transfer[name].fields)
+            columns["transfer_id"] = self.fields.transfer["transfer_id"]
+            sheet = self._table(file, set(columns))
+            for row in sheet.rows if sheet else ():
+                self._companion_row(name, file, declare_row(row, columns, "companion", file), row.number, ids)
+
+    def _companion_row(self, name: str, file: str, declared: Declared, number: int, ids: set[str]) -> None:
+        transfer_id = declared.values.pop("transfer_id", None)
+        at = Origin(level="companion", file=file, row=number)
+        if transfer_id is None:
+            self.findings += declared.findings
+            if name == SHARED_TABLE and "transfer_id" not in declared.refused:
+                self.shared_events.append(declared.values)
+            elif "transfer_id" not in declared.refused:
+                self.findings.append(found_at(rules.ID_MISSING, "The row names no transfer.", at))
+            return
+        if transfer_id not in ids:
+            self.findings += declared.findings
+            near = difflib.get_close_matches(str(transfer_id), sorted(ids), n=1) if len(ids) < 1000 else []
+            todo = f"Did you mean '{near[0]}'?" if near else ""
+            what = f"There is no transfer '{transfer_id}' in the job."
+            self.findings.append(found_at(rules.COMPANION_ORPHAN, what, at, todo=todo))
+            return
+        holder = self.companions.setdefault(str(transfer_id), {})
+        whole = holder.setdefault(
+            name, Declared(values={name: []}, origins={name: Origin(level="companion", file=file)})
+        )
+        index = len(whole.values[name])
+        whole.origins[f"{name}/{index}"] = at
+        whole.refused |= {f"{name}/{index}/{column}" for column in declared.refused}
+        whole.values[name].append(declared.values)
+        whole.findings += declared.findings
+
+    def _merge(
+        self, row: Declared, at: Origin, chains: Mapping[str, Declared], defaults: Declared, own: Declared
+    ) -> LoadedTransfer:
+        levels = [defaults, own]
+        chain_id = row.values.get("chain")
+        if isinstance(chain_id, str):
+            chain = chains.get(chain_id)
+            if chain is not None:
+                levels.insert(0, chain)
+            elif self.has_job_sheet:
+                near = difflib.get_close_matches(chain_id, sorted(chains), n=1)
+                todo = f"Did you mean '{near[0]}'?" if near else ""
+                what = f"There is no chain '{chain_id}' in {JOB_SHEET}."
+                row.findings.append(found_at(rules.CHAIN_UNKNOWN, what, row.origins["chain"], todo=todo))
+                row.refused.add("chain")
+                del row.values["chain"]
+        companions = self.companions.get(str(row.values.get("transfer_id", "")), {})
+        return merge_transfer(row, at, levels, companions, self.listing)
+
+    def _unique(self, transfers: tuple[LoadedTransfer, ...]) -> None:
+        first: dict[str, LoadedTransfer] = {}
+        for transfer in transfers:
+            other = first.setdefault(transfer.transfer_id, transfer)
+            if other is not transfer and transfer.transfer_id:
+                what = f"The transfer_id '{transfer.transfer_id}' is already used by {other.origin}."
+                place = transfer.origin_of("transfer_id")
+                self.findings.append(found_at(rules.ID_REPEATED, what, place))
+
+    # -- files -------------------------------------------------------------------------------------------
+    def _documents(self, job: Declared) -> tuple[NamedFile, ...]:
+        out = []
+        origin = job.origins.get("documents")
+        for written in job.values.get("documents", []) if origin else ():
+            found = resolve(self.listing, written, where=str(origin), position={"file": JOB_SHEET})
+            self.findings += found.findings
+            assert origin is not None
+            out.append(NamedFile(written=written, path=found.path, relative=found.relative, origin=origin))
+        return tuple(out)
+
+    def _unused_tables(self, transfers: tuple[LoadedTransfer, ...], documents: tuple[NamedFile, ...]) -> None:
+        """A companion sheet with a typing error in its name must not be passed over in silence."""
+        named = {d.path for d in self.read} | {d.relative for d in documents}
+        named |= {f.relative for t in transfers for f in (*t.documents, *t.photos)}
+        read = {f"{name}.csv" for name in self.fields.tables} | {TRANSFERS}
+        for file in self.listing.files:
+            if (
+                "/" in file
+                or file in named
+                or not file.casefold().endswith((".csv", ".tsv", ".xlsx", ".ods"))
+            ):
+                continue
+            near = difflib.get_close_matches(file.casefold()[:100], sorted(read), n=1)
+            what = f"The table {file} is neither a sheet of the job nor named as a document."
+            self._say(rules.SHEET_UNUSED, what, file, todo=f"Should it be {near[0]}?" if near else "")

@@ -1,0 +1,109 @@
+"""The main job: every transfer of a job folder becomes one sealed package."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from pathlib import Path
+
+from provpack.edge.commit import PARTIAL_PREFIX
+from provpack.edge.schemas import validate
+from provpack.errors import DestinationProblem, ProvpackError
+from provpack.findings import Finding, worst
+from provpack.jobs import wraprules
+from provpack.jobs.check import check_job
+from provpack.jobs.loaded import LoadedTransfer
+from provpack.jobs.wrapone import Wrapping
+from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, WrapResult, WrapUnit
+from provpack.package.names import package_name
+
+
+def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False) -> WrapResult:
+    """Check the job, then wrap each transfer that has no error. One that fails does not stop the rest.
+
+    Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
+    be read at all.
+    """
+    existing = _look_at(destination, ports)
+    checked = check_job(folder, now=ports.now(), progress=ports.progress, validate=validate)
+    findings = [*checked.job_findings, *_leftovers(existing, destination)]
+    units: list[WrapUnit] = []
+    refused_as_a_whole = worst(checked.job_findings) == "error"
+    made_destination = bool(existing is not None)
+    for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
+        name = package_name(checked.job.job_id, transfer.transfer_id)
+        if worst(found) == "error" or refused_as_a_whole:
+            unit = WrapUnit(
+                transfer_id=transfer.transfer_id, package_name=name, outcome="refused", findings=found
+            )
+        else:
+            if not (made_destination or dry_run):
+                ports.disk.make_folder(destination)
+                ports.disk.sync_folder(destination.parent)
+                made_destination = True
+            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports)
+            one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
+            unit = _guarded(one, transfer, name, found)
+        units.append(unit)
+    return WrapResult(
+        job_id=checked.job.job_id,
+        destination=str(destination),
+        dry_run=dry_run,
+        units=tuple(units),
+        findings=tuple(findings),
+    )
+
+
+def _look_at(destination: Path, ports: Ports) -> list[str] | None:
+    """Names in the destination; None when it does not exist yet."""
+    if not ports.disk.exists(destination):
+        if not ports.disk.exists(destination.parent):
+            raise DestinationProblem(
+                "no-parent-folder",
+                "The folder that is to hold the destination does not exist.",
+                where=str(destination.parent),
+                todo="Create it, or mend the path after --to.",
+            )
+        return None
+    return ports.list_names(destination)
+
+
+def _leftovers(existing: list[str] | None, destination: Path) -> list[Finding]:
+    return [
+        wraprules.LEFTOVER.found(
+            f"'{name}' is what an interrupted wrap left, or another wrap is at work on it now.",
+            str(destination / name),
+            position={"path": name},
+        )
+        for name in sorted(existing or [])
+        if name.startswith(PARTIAL_PREFIX)
+    ]
+
+
+def _guarded(
+    one: Callable[[], WrapUnit], transfer: LoadedTransfer, name: str, found: tuple[Finding, ...]
+) -> WrapUnit:
+    try:
+        unit = one()
+    except ProvpackError as err:
+        outcome: UnitOutcome = "failed" if err.exit_code in (15, 70) else "refused"
+        return WrapUnit(
+            transfer_id=transfer.transfer_id,
+            package_name=name,
+            outcome=outcome,
+            findings=err.findings if isinstance(err, Refusal) else found,
+            problem=err,
+        )
+    return unit
+
+
+def _wrap_one(wrapping: Callable[[], Wrapping], final: Path, ports: Ports, dry_run: bool) -> WrapUnit:
+    if ports.disk.exists(final):
+        raise DestinationProblem(
+            "destination-exists",
+            f"There is already something called {final.name}.",
+            where=str(final),
+            todo="A sealed package is never overwritten. If this transfer is wrapped already, nothing is to "
+            "do; for a correction, give the transfer a new transfer_id and fill in `supersedes`.",
+        )
+    return wrapping().plan(final) if dry_run else wrapping().run(final)

@@ -1,0 +1,349 @@
+"""One transfer into one package: record, master, documents, metadata, manifests, seal."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from provpack import __version__
+from provpack.chunks.plan import fill_tail
+from provpack.edge.commit import PARTIAL_PREFIX
+from provpack.edge.received import ReceivedFile
+from provpack.edge.schemas import validate
+from provpack.errors import Bug, InputProblem, ProvpackError, RecordProblem
+from provpack.findings import Finding
+from provpack.jobs import wraprules
+from provpack.jobs.load import build_record_draft
+from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
+from provpack.jobs.master import (
+    AudioFacts,
+    Master,
+    MasterWriter,
+    block_digests_json,
+    measurements_json,
+)
+from provpack.jobs.staging import PAYLOAD, Staging
+from provpack.jobs.wrapped import Ports, WrapUnit
+from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio
+from provpack.jobs.wraprecord import TOOL, file_entry, judged_again, measured, note_pass, note_step
+from provpack.package import layout as places
+from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
+from provpack.package.describe import name_of
+from provpack.package.names import distinct_file_names
+from provpack.package.premis import build_premis
+from provpack.package.readfirst import build_readfirst
+
+PIECE = 1024 * 1024
+
+
+class Wrapping:
+    """The making of one package. Use plan() for a dry run, or run() once."""
+
+    def __init__(
+        self, job: LoadedJob, transfer: LoadedTransfer, found: tuple[Finding, ...], name: str, ports: Ports
+    ) -> None:
+        self._job, self._transfer, self._name, self._ports = job, transfer, name, ports
+        self._found = list(found)
+        self._at = ports.now()
+        self._record: dict[str, Any] = build_record_draft(job, transfer, record_id=ports.new_id())
+        self._record |= {
+            "made_by": {"tool": TOOL, "version": __version__, "at": self._at.isoformat()},
+            "package_name": name,
+            "measured": None,
+            "audio_sha256": None,
+            "coding_history": None,
+            "files": [],
+        }
+        self._master_path = f"{places.MASTER_FOLDER}/{name}.wav"
+
+    def plan(self, final: Path) -> WrapUnit:
+        """What run() would write, without writing: names, and sizes where they are known beforehand."""
+        files: list[tuple[str, int]] = []
+        if self._transfer.path is not None:
+            with ReceivedFile(self._transfer.path) as source:
+                plan = self._plan_audio(source)
+                files.append((self._master_path, plan.plan.total_size))
+        files += [(place, named.path.stat().st_size) for place, named, _ in self._documents() if named.path]
+        return self._unit("planned", final, files=tuple(files))
+
+    def run(self, final: Path) -> WrapUnit:
+        """Build, seal and enter the package. On any error the staging folder is taken away again."""
+        mark = self._ports.new_id().replace("-", "")[:8]
+        staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
+        try:
+            unit = self._build(staging, final)
+        except BaseException:
+            staging.discard()
+            raise
+        return self._after_seal(unit, final)
+
+    # --- the steps ---
+
+    def _build(self, staging: Staging, final: Path) -> WrapUnit:
+        master: Master | None = None
+        plan: AudioPlan | None = None
+        # Documents and other passes come first: the record inside the master names them.
+        self._write_documents(staging)
+        if self._transfer.path is not None:
+            with ReceivedFile(self._transfer.path) as source:
+                plan = self._plan_audio(source)
+                master = self._write_master(staging, source, plan)
+                self._write_surroundings(staging, source, plan)
+        measurements: dict[str, Any] | None = None
+        blocks: dict[str, Any] | None = None
+        if master is not None and plan is not None:
+            measurements = measurements_json(
+                master.facts.levels, path=self._master_path, rate=plan.rate, tool=TOOL,
+                version=__version__, at=self._at.isoformat(),
+            )  # fmt: skip
+            blocks = block_digests_json(master, frame_bytes=plan.format.frame_bytes, rate=plan.rate)
+            self._add_json(staging, places.MEASUREMENTS, "measurements", measurements)
+            self._add_json(staging, places.BLOCK_DIGESTS, "block-digests", blocks)
+        self._record["files"] = sorted(self._record["files"], key=lambda f: str(f["path"]))
+        self._add_json(staging, places.RECORD, "transfer-record", self._record)
+        files = self._record["files"]
+        staging.add(places.PREMIS, build_premis(self._record, files=files))
+        report = self._ports.render_report(
+            self._record,
+            measurements=measurements,
+            findings=self._found,
+            files=files,
+        )
+        staging.add(places.REPORT, report.encode("utf-8"))
+        self._close_bag(staging, files, blocks)
+        unit = self._unit(
+            "wrapped",
+            final,
+            files=tuple((w.path, w.size) for w in staging.files),
+            tagmanifest=next(w for w in staging.files if w.path == "tagmanifest-sha512.txt").digests[
+                "sha512"
+            ],
+        )
+        staging.seal(final)
+        return unit
+
+    def _plan_audio(self, source: ReceivedFile) -> AudioPlan:
+        self._record.setdefault("signal", {})
+        plan = plan_audio(source, self._with_header(source), path=self._master_path)
+        self._found += plan.findings
+        self._record["coding_history"] = plan.coding_history
+        return plan
+
+    def _with_header(self, source: ReceivedFile) -> Mapping[str, Any]:
+        """The draft, with the header's rate filled in from the file where nobody declared it."""
+        signal = self._record["signal"]
+        if signal.get("header_sampling_frequency_hz") is None:
+            from provpack.chunks.walk import read_layout
+
+            layout = read_layout(source, source.path.name)
+            if layout.format is not None:
+                signal["header_sampling_frequency_hz"] = layout.format.sample_rate
+        return self._record
+
+    def _write_master(self, staging: Staging, source: ReceivedFile, plan: AudioPlan) -> Master:
+        self._ports.progress.begin(self._name, plan.plan.data_size)
+        writer = MasterWriter(
+            source, plan.layout, plan.plan, plan.rate, self._ports.run_all, self._ports.progress
+        )
+
+        def tail(facts: AudioFacts) -> bytes:
+            self._record["audio_sha256"] = facts.audio_sha256
+            self._record["measured"] = measured(facts.levels, plan.rate, self._at)
+            note_pass(self._record, self._transfer.file, facts.received_sha256)
+            note_step(self._record, facts.received_sha256, self._at)
+            self._found += judged_again(self._job, self._transfer, self._record, self._found)
+            document = embedded_document(self._record, path=self._master_path, merged=plan.merged)
+            return fill_tail(plan.plan, [*plan.after, (b"axml", document)])
+
+        staged = staging.new_file(self._master_path)
+        try:
+            master = writer.write(staged, tail)
+        except BaseException:
+            staged.abandon()
+            raise
+        facts = master.facts
+        self._record["files"].append(
+            file_entry("master", master.written, self._transfer.file)
+            | {
+                "audio_sha256": facts.audio_sha256,
+                "original_bytes": facts.received_bytes,
+                "original_sha256": facts.received_sha256,
+            }
+        )
+        return master
+
+    def _write_surroundings(self, staging: Staging, source: ReceivedFile, plan: AudioPlan) -> None:
+        """Keep what stood around the audio of the received file: head + audio + tail is that file again."""
+        data = plan.layout.data
+        if data is None:
+            raise Bug("no-audio", "Audio went missing.", where=self._name, todo="Report this.")
+        end = data.offset + data.size
+        for place, start, stop in (
+            (places.RECEIVED_HEAD, 0, data.offset),
+            (places.RECEIVED_TAIL, end, source.size),
+        ):
+            if stop > start:
+                written = staging.add(place, _pieces(source, start, stop))
+                self._record["files"].append(file_entry("sidecar", written, None))
+        source.check_unchanged()
+
+    def _documents(self) -> list[tuple[str, NamedFile, str]]:
+        """(place in the package, file, role) of everything the sheet names beside the master."""
+        transfer = self._transfer
+        taken = [Path(places.RECEIVED_HEAD).name, Path(places.RECEIVED_TAIL).name]
+        photos = {p.relative: p for p in (*transfer.condition_photos, *transfer.photos)}
+        named = [(d, "document") for d in transfer.documents if d.relative not in photos]
+        named += [(p, "photo") for p in photos.values()]
+        named = [(f, role) for f, role in named if f.path is not None]
+        safe = distinct_file_names([*taken, *(f.written for f, _ in named)])[len(taken) :]
+        out = [
+            (f"{places.DOCUMENTS_FOLDER}/{name}", f, role)
+            for name, (f, role) in zip(safe, named, strict=True)
+        ]
+        passes = [f for f in transfer.pass_files.values() if f.path is not None]
+        safe = distinct_file_names(f.written for f in passes)
+        out += [(f"{places.PASSES_FOLDER}/{name}", f, "pass") for name, f in zip(safe, passes, strict=True)]
+        return out
+
+    def _write_documents(self, staging: Staging) -> None:
+        photos = []
+        for place, named, role in self._documents():
+            if named.path is None:
+                continue
+            with ReceivedFile(named.path) as source:
+                self._ports.progress.begin(f"{self._name}: {named.written}", source.size)
+                written = staging.add(place, _pieces(source, 0, source.size))
+                source.check_unchanged()
+            self._record["files"].append(file_entry(role, written, named))
+            if role == "photo":
+                photos.append({"path": place, "sha256": written.digests["sha256"]})
+            if role == "pass":
+                note_pass(self._record, named, written.digests["sha256"])
+        if photos:
+            self._record["condition"]["condition_photos"] = photos
+
+    def _add_json(self, staging: Staging, path: str, schema: str, value: Mapping[str, Any]) -> None:
+        """Validate at the door, then write."""
+        violations = validate(schema, value)
+        if violations:
+            first = violations[0]
+            if schema != "transfer-record":
+                raise Bug(
+                    f"{schema}-invalid", f"{first.pointer or '/'}: {first.message}", where=path,
+                    todo="Report this: a document of our own making breaks our own schema.",
+                )  # fmt: skip
+            raise RecordProblem(
+                f"{schema}-invalid",
+                f"{first.pointer or '/'}: {first.message}"
+                + (f" (and {len(violations) - 1} more)" if len(violations) > 1 else ""),
+                where=f"{self._transfer.origin}",
+                todo="Fill in or mend the field in the sheet; `check` lists every such place.",
+            )
+        text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
+        staging.add(path, text.encode("utf-8") + b"\n")
+
+    def _close_bag(self, staging: Staging, files: list[Any], blocks: Mapping[str, Any] | None) -> None:
+        payload = [w for w in staging.files if w.path.startswith(PAYLOAD)]
+        size = sum(w.size for w in payload)
+        people, item = self._record["people"], self._record["item"]
+        text = build_readfirst(self._record, files=files, audio=blocks)
+        staging.add(places.READ_FIRST, text.encode("utf-8"))
+        staging.add("bagit.txt", BAGIT_TXT)
+        staging.add(
+            "bag-info.txt",
+            build_bag_info(
+                (
+                    ("Source-Organization", name_of(people.get("transfer_organisation"))),
+                    ("External-Description", str(item.get("title") or "")),
+                    ("External-Identifier", f"urn:uuid:{self._record['record_id']}"),
+                    ("Bagging-Date", self._at.date().isoformat()),
+                    ("Bag-Size", _human(size)),
+                    ("Payload-Oxum", f"{size}.{len(payload)}"),
+                    ("Bag-Group-Identifier", str(self._record["job_id"])),
+                    ("Internal-Sender-Identifier", self._transfer.transfer_id),
+                    ("Bag-Software-Agent", f"{TOOL} {__version__}"),
+                )
+            ),
+        )
+        staging.add_manifests("manifest", lambda p: p.startswith(PAYLOAD))
+        staging.add_manifests(
+            "tagmanifest", lambda p: not p.startswith(PAYLOAD) and not p.startswith("tagmanifest-")
+        )
+
+    # --- after the seal: nothing here can harm the package ---
+
+    def _after_seal(self, unit: WrapUnit, final: Path) -> WrapUnit:
+        extra: list[Finding] = [
+            wraprules.SECOND_OPINION.found(text, str(final)) for text in self._ports.second_opinion(final)
+        ]
+        counts = {s: sum(f.severity == s for f in self._found) for s in ("error", "warning", "note")}
+        try:
+            self._ports.append_ledger(
+                {
+                    "schema_version": "1.0.0",
+                    "at": self._ports.now().isoformat(),
+                    "kind": "wrapped",
+                    "tool": TOOL,
+                    "tool_version": __version__,
+                    "package": final.name,
+                    "tagmanifest_sha512": unit.tagmanifest_sha512,
+                    "record_id": unit.record_id,
+                    "outcome": "done",
+                    "depth": None,
+                    "findings": counts,
+                    "note": None,
+                }
+            )
+        except ProvpackError as err:
+            extra.append(wraprules.LEDGER_FAILED.found(err.what, err.where))
+        if not extra:
+            return unit
+        return self._unit(
+            "wrapped", final, files=unit.files, tagmanifest=unit.tagmanifest_sha512, extra=extra
+        )
+
+    def _unit(
+        self,
+        outcome: Any,
+        final: Path,
+        *,
+        files: tuple[tuple[str, int], ...],
+        tagmanifest: str = "",
+        extra: list[Finding] | None = None,
+    ) -> WrapUnit:
+        return WrapUnit(
+            transfer_id=self._transfer.transfer_id,
+            package_name=self._name,
+            outcome=outcome,
+            path=str(final),
+            record_id=str(self._record["record_id"]),
+            tagmanifest_sha512=tagmanifest,
+            payload_bytes=sum(size for path, size in files if path.startswith(PAYLOAD)),
+            files=files,
+            findings=(*self._found, *(extra or [])),
+        )
+
+
+def _pieces(source: ReceivedFile, start: int, stop: int) -> Iterator[bytes]:
+    for at in range(start, stop, PIECE):
+        wanted = min(PIECE, stop - at)
+        part = source.read_at(at, wanted)
+        if len(part) != wanted:
+            raise InputProblem(
+                "file-shorter",
+                f"The file ended at byte {at + len(part)}; it was longer when it was opened.",
+                where=str(source.path),
+                todo="Wait until whatever writes it has finished, then run the same command again.",
+            )
+        yield part
+
+
+def _human(size: int) -> str:
+    """Bytes in the largest unit that leaves a figure of at least 1 (RFC 8493 Bag-Size is for people)."""
+    figure, units = float(size), ["B", "KB", "MB", "GB", "TB"]
+    while figure >= 1000 and len(units) > 1:
+        figure /= 1000
+        units.pop(0)
+    return f"{figure:.1f} {units[0]}" if units[0] != "B" else f"{size} B"

@@ -1,0 +1,137 @@
+"""Judge a transfer record: every domain rule that can be told from the record, without the audio itself.
+
+Pure: no files, no clock. A part that is missing makes its rules silent; what must be there is the schema's
+business. Rules 7, 8, 23 and 26 speak only when the record holds measurements.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+
+from provpack.findings import Finding, Severity
+from provpack.model import rules
+from provpack.model.judge_chain import (
+    judge_chain,
+    judge_checks,
+    judge_clean,
+    judge_equipment,
+    judge_passes,
+    overlaps,
+    playings,
+)
+from provpack.model.judge_custody import judge_custody, judge_people, judge_rights
+from provpack.model.judge_lineage import judge_assembly, judge_lineage
+from provpack.model.judge_signal import (
+    judge_bits,
+    judge_duration,
+    judge_emphasis,
+    judge_rates,
+    judge_segments,
+)
+from provpack.model.recordview import View, found
+
+_MOST_TOLD: Final = 100
+_MILDER: Final[Mapping[Severity, Severity]] = {"error": "warning", "warning": "note", "note": "note"}
+
+
+def judge_record(
+    record: Mapping[str, object],
+    *,
+    equipment: Mapping[str, object] | None = None,
+    delivering: bool = False,
+) -> tuple[Finding, ...]:
+    """All findings of rules 1-30 on one record, in the order of the rules.
+
+    equipment: the register (schemas/equipment-register.schema.json), for rule 29. delivering: the record is
+    about to go to a third party (rule 27). A waiver in the record makes a finding one step milder and says
+    so; it never hides one. `where` is "JSON pointer = value", position["path"] the pointer alone.
+    """
+    view = View(record=record)
+    judged: list[Finding] = []
+    for findings in (
+        judge_rates(view),
+        judge_bits(view),
+        judge_chain(view),
+        judge_emphasis(view),
+        judge_lineage(view),
+        judge_duration(view),
+        judge_segments(view),
+        judge_passes(view),
+        judge_custody(view),
+        judge_clean(view),
+        judge_assembly(view),
+        judge_rights(view, delivering=delivering),
+        judge_people(view),
+        judge_equipment(view, equipment),
+        judge_checks(view),
+    ):
+        judged.extend(_some(findings))
+    order = {rule.id: n for n, rule in enumerate(rules.RULES)}
+    return tuple(sorted(_waived(judged, view), key=lambda f: order[f.rule]))
+
+
+def _some(findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The first hundred findings of a rule; a hundred thousand say no more."""
+    counts: Counter[str] = Counter()
+    for finding in findings:
+        counts[finding.rule] += 1
+        if counts[finding.rule] <= _MOST_TOLD:
+            yield finding
+
+
+def _waived(findings: Iterable[Finding], view: View) -> Iterable[Finding]:
+    waivers = {row.text("rule"): row for row in view.rows("waivers")}
+    for finding in findings:
+        waiver = waivers.get(finding.rule)
+        if waiver is None or not waiver.text("reason") or not waiver.text("by"):
+            yield finding
+        else:
+            said = f"Set aside by {waiver.text('by')}, {waiver.text('at')}: {waiver.text('reason')}"
+            yield replace(finding, severity=_MILDER[finding.severity], what=f"{finding.what} {said}")
+
+
+def judge_together(records: Sequence[Mapping[str, object]]) -> tuple[Finding, ...]:
+    """What only several records together can show (domain rules 21 and 25).
+
+    Two transfers that used one deck or one capture input at the same time: crossed chains. One record_id with
+    two different audios. position["row"] is the number of the record in the sequence, from 0.
+    """
+    views = [View(record=r) for r in records]
+    judged: list[Finding] = []
+    everything = [p for n, view in enumerate(views) for p in playings(view, str(n))]
+    for earlier, later, shared in overlaps(everything):
+        if earlier.name != later.name:
+            one, two = (_called(views[int(p.name)], int(p.name)) for p in (earlier, later))
+            judged.append(
+                _placed(
+                    found(
+                        rules.PASSES_OVERLAP,
+                        f"Transfers {one} and {two} both used {shared} at {later.row.text('started_at')}.",
+                        later.row.pointer + "/started_at",
+                        later.row.text("started_at"),
+                    ),
+                    int(later.name),
+                )
+            )
+    first: dict[str, tuple[int, object]] = {}
+    for n, view in enumerate(views):
+        name, digest = view.text("record_id"), view.get("audio_sha256")
+        if name is None:
+            continue
+        before = first.setdefault(name, (n, digest))
+        if before[1] != digest:
+            one, two = _called(views[before[0]], before[0]), _called(view, n)
+            what = f"{one} and {two} have the same record_id and different audio."
+            judged.append(_placed(found(rules.AUDIO_CHANGED, what, "/record_id", name), n))
+    return tuple(judged)
+
+
+def _called(view: View, n: int) -> str:
+    return view.text("transfer_id") or f"number {n + 1}"
+
+
+def _placed(finding: Finding, row: int) -> Finding:
+    return replace(finding, position={**finding.position, "row": row})

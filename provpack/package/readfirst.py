@@ -1,0 +1,296 @@
+"""READ-ME-FIRST.txt: what a package is and how to check it, for a registrar with nothing but stock tools.
+
+Commands stand on lines of their own, indented by four blanks and never wrapped, so that they can be copied;
+a test runs them literally. `sha512sum -c` checks a BagIt 1.0 manifest as it is because our file names need
+no percent-encoding (RFC 8493, 2.1.3). PowerShell's Get-FileHash is from memory (part of Windows since 8.1).
+"""
+
+from __future__ import annotations
+
+import shlex
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from provpack.package.readfirst_words import (
+    Json,
+    emphasis_words,
+    one_line,
+    outcome_words,
+    rate_words,
+    section,
+)
+
+FILE_NAME = "READ-ME-FIRST.txt"
+WIDTH = 78
+
+FOLDERS = (
+    ("data/master/", "the sound exactly as it was read from the carrier. This is what to keep."),
+    ("data/passes/", "other playings of the same carrier, kept for comparison."),
+    ("data/derivatives/", "copies made from the master for listening. They can be made again."),
+    ("data/documents/", "photographs, label scans, logs and papers."),
+    ("data/metadata/", "the record of the transfer, for people and for catalogue software."),
+    ("data/report/", "the same record as a page to read: open index.html in any web browser."),
+)
+# written into every package, though the record does not list what it cannot know the digest of
+ALWAYS_THERE = ("data/metadata/", "data/report/")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """How a signed package was signed: who to look for in the list of signers, and the SSHSIG namespace."""
+
+    identity: str
+    namespace: str
+
+
+class _Page:
+    """Lines of the page: wrapped paragraphs, headings, commands."""
+
+    def __init__(self) -> None:
+        self._lines: list[str] = []
+
+    def gap(self) -> None:
+        if self._lines and self._lines[-1]:
+            self._lines.append("")
+
+    def heading(self, text: str) -> None:
+        self.gap()
+        self._lines += [text, "-" * len(text)]
+
+    def say(self, text: str, indent: str = "") -> None:
+        if text:
+            self._lines += textwrap.wrap(
+                text,
+                WIDTH,
+                initial_indent=indent,
+                subsequent_indent=indent,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+
+    def point(self, text: str) -> None:
+        self._lines += textwrap.wrap(
+            text,
+            WIDTH,
+            initial_indent="- ",
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+
+    def fact(self, label: str, value: object) -> None:
+        if value not in (None, ""):
+            self._lines += textwrap.wrap(
+                one_line(value),
+                WIDTH,
+                initial_indent=f"{label + ':':<22}",
+                subsequent_indent=" " * 22,
+                break_on_hyphens=False,
+            )
+
+    def command(self, *lines: str) -> None:
+        self.gap()
+        self._lines += [*(f"    {line}" for line in lines), ""]
+
+    def text(self) -> str:
+        return "\n".join(self._lines).strip("\n") + "\n"
+
+
+def _what(page: _Page, record: Json) -> None:
+    item, carrier, people = section(record, "item"), section(record, "carrier"), section(record, "people")
+    page.fact("Title", item.get("title"))
+    page.fact("Item", item.get("client_item_id"))
+    page.fact("Carrier", carrier.get("carrier_id"))
+    page.fact("Made for", people.get("client"))
+    page.fact("Made by", people.get("transfer_organisation"))
+    page.fact("Job", record.get("job_id"))
+    page.fact("Record", record.get("record_id"))
+    page.fact("Packed on", section(record, "made_by").get("at"))
+    page.fact("Result", outcome_words(record))
+
+
+def _folders(page: _Page, paths: Iterable[str]) -> None:
+    page.heading("What is in this folder")
+    there = list(paths)
+    for folder, meaning in FOLDERS:
+        if folder in ALWAYS_THERE or any(path.startswith(folder) for path in there):
+            page.point(f"{folder}  {meaning}")
+    page.point("manifest-sha512.txt, manifest-sha256.txt  a digest (a long number) of every file under data.")
+    page.point("tagmanifest-sha512.txt, tagmanifest-sha256.txt  the same for the files beside data.")
+    page.point("bagit.txt, bag-info.txt  say that this is a BagIt 1.0 package (RFC 8493) and what it holds.")
+
+
+def _whole_files(page: _Page) -> None:
+    page.heading("How to check that nothing has changed")
+    page.say(
+        "Open a terminal in this folder and type the command for your computer. Every line must say OK. "
+        "Checking reads everything and changes nothing."
+    )
+    page.say("Linux:")
+    page.command("sha512sum -c manifest-sha512.txt")
+    page.say("macOS:")
+    page.command("shasum -a 512 -c manifest-sha512.txt")
+    page.say("Windows, in PowerShell:")
+    page.command(
+        "Get-Content manifest-sha512.txt | ForEach-Object {",
+        "  $want, $name = $_ -split '\\s+', 2",
+        "  $have = (Get-FileHash -Algorithm SHA512 -LiteralPath $name).Hash",
+        '  if ($have -eq $want) { "OK      $name" } else { "CHANGED $name" }',
+        "}",
+    )
+    page.say("Then the files beside data (READ-ME-FIRST.txt is one of them):")
+    page.command("sha512sum -c tagmanifest-sha512.txt")
+    page.say(
+        "On macOS and Windows put tagmanifest-sha512.txt into the commands above. Last, these two numbers "
+        "must be "
+        "equal; if the second is larger, somebody has added a file:"
+    )
+    page.command("wc -l < manifest-sha512.txt", "find data -type f | wc -l")
+
+
+def _audio(page: _Page, audio: Json) -> None:
+    name, offset, size = (
+        shlex.quote(str(audio["file"])),
+        int(audio["audio_offset"]),
+        int(audio["audio_bytes"]),
+    )
+    page.heading("How to check the sound alone")
+    page.say(
+        "If only the text inside the sound file was edited, the check above fails although the sound is "
+        "intact. "
+        f"The sound itself is {size} bytes long and begins after byte {offset} of the file. This command "
+        "(Linux; on "
+        "macOS write shasum -a 256 for sha256sum) computes the digest of the sound alone:"
+    )
+    page.command(f"tail -c +{offset + 1} {name} | head -c {size} | sha256sum")
+    page.say("It must print:")
+    page.command(str(audio["audio_sha256"]))
+    step = int(audio["block_frames"]) * int(audio["frame_bytes"])
+    blocks = audio.get("blocks") or ()
+    if not blocks or step <= 0:
+        return
+    page.say(
+        "If it does not, data/metadata/block-digests.json tells which part is damaged. It holds the digest "
+        "of each "
+        f"piece of {step} bytes of sound ({audio['block_frames']} sample frames), in order, under the word "
+        "blocks; there "
+        f"are {len(blocks)}, and the last may be shorter. The first piece is number 0. Piece number N begins "
+        f"after byte {offset} + N x {step}. For piece number 0:"
+    )
+    first = min(step, size)
+    page.command(f"tail -c +{offset + 1} {name} | head -c {first} | sha256sum")
+    page.say("must print:")
+    page.command(str(blocks[0]))
+    page.say(
+        "Two copies with damage in different pieces can be joined to one good copy: ask whoever made this "
+        "package."
+    )
+
+
+def _signature(page: _Page, signature: Signature) -> None:
+    who, space = (shlex.quote(one_line(word, 200)) for word in (signature.identity, signature.namespace))
+    page.heading("How to check who made it")
+    page.say(
+        "This package is signed. Put the list of signers, which you were given separately, into the folder "
+        "above this one under the name allowed_signers, and type (any computer with OpenSSH):"
+    )
+    page.command(
+        f"ssh-keygen -Y verify -f ../allowed_signers -I {who} -n {space} "
+        "-s tagmanifest-sha512.txt.sig < tagmanifest-sha512.txt"
+    )
+    page.say("The answer must begin with: Good")
+
+
+def _listening(page: _Page, record: Json) -> None:
+    emphasis, rate = emphasis_words(record), rate_words(record)
+    if not emphasis and not rate:
+        return
+    page.heading("Before you listen")
+    for text in (emphasis, rate):
+        if text:
+            page.point(text)
+
+
+def _cautions(page: _Page, record: Json) -> None:
+    rights = section(record, "rights")
+    page.heading("Cautions")
+    restriction = rights.get("access_restriction")
+    if restriction:
+        until = rights.get("access_restriction_until")
+        page.point(
+            f"Access is restricted: {one_line(restriction)}"
+            + (f" (until {one_line(until)})" if until else "")
+        )
+    page.point(
+        "Copyright: having this copy gives no right to copy, publish or perform it. Ask whoever is "
+        "responsible for "
+        "rights in your house; the law differs from country to country."
+    )
+    if rights.get("personal_data") is True:
+        page.point(
+            "Personal data: label, sound or papers hold data about persons. "
+            + one_line(rights.get("personal_data_note") or "")
+        )
+    else:
+        page.point(
+            "Personal data: voices, labels and papers can hold data about persons, also where nobody has "
+            "noted it. "
+            "Follow the data protection rules of your house."
+        )
+    page.point(
+        "The original carrier: keep it; this copy does not replace it. With mould, do not wipe and do not "
+        "play: "
+        "isolate it and call a conservator. Do not bake tapes on your own account: it is right for few "
+        "faults and "
+        "harms other tapes. Leave mains-powered machines to qualified staff. Local rules come first."
+    )
+
+
+def build_readfirst(
+    record: Json,
+    *,
+    files: Sequence[Json],
+    audio: Mapping[str, Any] | None = None,
+    signature: Signature | None = None,
+) -> str:
+    """The text of READ-ME-FIRST.txt: UTF-8, lines ended by LF, at most 78 characters except for commands.
+
+    files: entries with a `path` in the package. audio: the content of block-digests.json; None when there is
+    no master. signature: given when the package will be signed.
+    """
+    page = _Page()
+    page.say("READ ME FIRST")
+    page.say("=============")
+    has_master = any(file.get("role") == "master" for file in files)
+    page.say(
+        "This folder holds the sound of one old tape or disc and the record of how it was read."
+        if has_master
+        else "This folder holds the record of an attempt to read one old tape or disc. It has no sound file."
+    )
+    page.gap()
+    _what(page, record)
+    _listening(page, record)
+    _folders(page, (str(file.get("path", "")) for file in files))
+    _whole_files(page)
+    if audio is not None:
+        _audio(page, audio)
+    if signature is not None:
+        _signature(page, signature)
+    page.heading("If something does not match")
+    page.say(
+        "Do not repair anything and do not delete anything. Note which file and what the computer said, "
+        "look whether "
+        "another copy of this folder is intact, and ask."
+    )
+    _cautions(page, record)
+    page.heading("Who to ask")
+    people = section(record, "people")
+    maker = one_line(people.get("transfer_organisation") or "whoever delivered this folder")
+    page.say(
+        f"{maker}. Name the job ({one_line(record.get('job_id') or 'unknown')}) and the record "
+        f"({one_line(record.get('record_id') or 'unknown')}). A correction is always a new folder; this "
+        "one stays as it is."
+    )
+    return page.text()

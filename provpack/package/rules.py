@@ -1,0 +1,284 @@
+"""The rules of the package room, collected; here those of a whole bag, in bagrules those of its tag files.
+
+References: RFC 8493 (BagIt 1.0) unless another source is named.
+"""
+
+from __future__ import annotations
+
+from provpack.findings import Rule
+from provpack.package.bagrules import TEXT_RULES
+
+_ASK = "Ask whoever sent the bag for a corrected one; keep this one as received."
+_AGAIN = "Run the check again when nothing else is writing to the folder."
+
+# --- nothing can be said -------------------------------------------------------------------------------
+
+UNREADABLE = Rule(
+    id="bag-unreadable",
+    severity="error",
+    title="A file or folder cannot be read",
+    todo="Look at permissions, cables and the disk's own error log, then check again.",
+)
+CHANGED = Rule(
+    id="bag-changed-while-read",
+    severity="error",
+    title="A file changed while it was being read",
+    todo=_AGAIN,
+)
+UNKNOWN_ALGORITHM = Rule(
+    id="bag-algorithm-unknown",
+    severity="error",
+    title="A manifest uses an unknown digest algorithm",
+    todo="Check this manifest with a tool that knows the algorithm, or ask for a sha512 manifest.",
+    reference="RFC 8493 section 2.4 and 3",
+)
+UNKNOWN_VERSION = Rule(
+    id="bag-version-unknown",
+    severity="error",
+    title="The declared BagIt version is not one known here",
+    todo="Nothing in the bag was checked. Use a tool that knows this version.",
+    reference="RFC 8493 section 2.1.1",
+)
+ENCODING_UNSUPPORTED = Rule(
+    id="bag-encoding-unsupported",
+    severity="error",
+    title="The tag file encoding cannot be decoded here",
+    todo="Convert the tag files to UTF-8 in a copy, or check with a tool that knows the encoding.",
+    reference="RFC 8493 section 2.1.1",
+)
+TOO_LARGE = Rule(
+    id="bag-too-large-to-read",
+    severity="error",
+    title="A tag file or folder is beyond the size that is read",
+    todo="Check it with another tool; this one refuses to load it for safety.",
+    reference="RFC 8493 section 5.3",
+)
+NOT_A_FOLDER = Rule(
+    id="bag-not-a-folder",
+    severity="error",
+    title="The path is a single file, not a package folder",
+    todo="Unpack an archive first and give the folder; inspect a single WAV with `provpack inspect`.",
+)
+CHECK_FAILED = Rule(
+    id="bag-check-failed",
+    severity="error",
+    title="The check itself failed",
+    todo="Report this with the package's name; nothing is said about the package.",
+)
+
+# --- missing -------------------------------------------------------------------------------------------
+
+NOT_FOUND = Rule(
+    id="bag-not-found",
+    severity="error",
+    title="Nothing is at the given path",
+    todo="Look whether the disk is mounted and the name is right; otherwise fetch the second copy.",
+)
+NO_BAG_HERE = Rule(
+    id="bag-none-here",
+    severity="error",
+    title="No package was found in the folder",
+    todo="Give the folder that holds bagit.txt, or a folder with such folders in it.",
+)
+FILE_MISSING = Rule(
+    id="bag-file-missing",
+    severity="error",
+    title="A listed file is not there",
+    todo="Restore the file from the second copy.",
+    reference="RFC 8493 section 3",
+)
+NOT_FETCHED = Rule(
+    id="bag-file-not-fetched",
+    severity="error",
+    title="A file of fetch.txt has not been downloaded",
+    todo="The bag is incomplete until the file is fetched; this tool never goes to the network.",
+    reference="RFC 8493 sections 2.2.3 and 3",
+)
+
+# --- fixity --------------------------------------------------------------------------------------------
+
+DIGEST_MISMATCH = Rule(
+    id="bag-digest-mismatch",
+    severity="error",
+    title="A file is not what its manifest says",
+    todo="Do not use this copy as it is: compare it with the second copy.",
+    reference="RFC 8493 section 3",
+)
+OXUM_MISMATCH = Rule(
+    id="bag-oxum-mismatch",
+    severity="error",
+    title="Payload-Oxum does not fit the payload",
+    todo="Compare with the second copy: files were added, lost or changed.",
+    reference="RFC 8493 section 2.2.2",
+)
+
+# --- worth saying --------------------------------------------------------------------------------------
+
+NORMALISATION = Rule(
+    id="bag-unicode-normalisation",
+    severity="warning",
+    title="Names on disk and in the manifest differ by Unicode normalisation",
+    todo="The file was checked. Keep the bag on a file system that preserves names.",
+    reference="RFC 8493 section 6.1.1.3",
+)
+NAME_COLLISION = Rule(
+    id="bag-name-collision",
+    severity="warning",
+    title="Names differ only by case or Unicode normalisation",
+    todo="Do not copy the bag to a file system that treats such names as one.",
+    reference="RFC 8493 section 6.1.1.3",
+)
+NOT_PORTABLE = Rule(
+    id="bag-name-not-portable",
+    severity="warning",
+    title="A name cannot exist on every file system",
+    todo="Keep the bag on a file system that allows the name.",
+    reference="RFC 8493 section 6.1.2",
+)
+SYSTEM_FILE = Rule(
+    id="bag-system-file",
+    severity="warning",
+    title="The payload holds a file an operating system left there",
+    todo="Leave it, for it is listed; next time clean the folder before bagging.",
+    reference="common practice, no source",
+)
+WEAK = Rule(
+    id="bag-weak-algorithm",
+    severity="warning",
+    title="Only MD5 or SHA-1 vouches for the files",
+    todo="Digests hold against accidents, not against intent: add a sha512 manifest in a new bag.",
+    reference="RFC 8493 section 2.4",
+)
+TAG_SETS_DIFFER = Rule(
+    id="bag-tag-manifests-differ",
+    severity="warning",
+    title="The tag manifests do not list the same files",
+    todo=_ASK,
+    reference="RFC 8493 section 2.2.1",
+)
+TAG_ALGORITHMS = Rule(
+    id="bag-tag-manifest-algorithms",
+    severity="warning",
+    title="Tag manifests and payload manifests use different algorithms",
+    todo=_ASK,
+    reference="RFC 8493 section 2.2.1",
+)
+TAG_UNLISTED = Rule(
+    id="bag-tag-file-unlisted",
+    severity="note",
+    title="A tag file is in no tag manifest",
+    todo="Nothing vouches for this file.",
+    reference="RFC 8493 section 2.2.1",
+)
+EMPTY_FOLDER = Rule(
+    id="bag-empty-folder",
+    severity="warning",
+    title="An empty folder cannot be listed",
+    todo="It may get lost in copying; nothing vouches for it.",
+    reference="RFC 8493 section 2.1.3",
+)
+PAYLOAD_NOT_READ = Rule(
+    id="bag-payload-not-read",
+    severity="note",
+    title="The payload was not read at this depth",
+    todo="Use --depth bytes to prove that the content is unchanged.",
+)
+LEFTOVER = Rule(
+    id="bag-leftover",
+    severity="warning",
+    title="A staging folder of an interrupted run was passed over",
+    todo="Run `provpack audit` on the folder; it says what to do with the leftover.",
+)
+LINK_PASSED = Rule(
+    id="bag-link-passed-over",
+    severity="note",
+    title="A symbolic link was not followed",
+    todo="Give the link's target as a path of its own if it is to be checked.",
+)
+SECOND_OPINION = Rule(
+    id="bag-second-opinion",
+    severity="warning",
+    title="Another reader of bags disagrees",
+    todo="Both readings are listed; report this with the package's name.",
+)
+
+# --- our own packages ----------------------------------------------------------------------------------
+
+BLOCKS_UNUSABLE = Rule(
+    id="bag-block-digests-unusable",
+    severity="error",
+    title="block-digests.json is missing or damaged",
+    todo="Damage cannot be located in time; compare with the second copy.",
+)
+TAG_ALTERED = Rule(
+    id="bag-tag-manifest-altered",
+    severity="error",
+    title="A tag manifest is not as it was written",
+    todo="Compare with the second copy; a bit of the file was changed.",
+)
+AUDIO_DAMAGED = Rule(
+    id="bag-audio-damaged",
+    severity="error",
+    title="Some blocks of the audio are damaged",
+    todo="The other blocks are good: fetch the damaged ones from the second copy.",
+)
+AUDIO_INTACT = Rule(
+    id="bag-audio-intact",
+    severity="note",
+    title="The audio is intact, only bytes around it changed",
+    todo="Someone changed the metadata inside the file; the samples are those that were packaged.",
+)
+AUDIO_NOT_LOCATED = Rule(
+    id="bag-audio-not-located",
+    severity="warning",
+    title="Damage could not be located",
+    todo="Compare the whole file with the second copy.",
+)
+RECORD_INVALID = Rule(
+    id="bag-record-invalid",
+    severity="error",
+    title="The package's record breaks its schema",
+    todo="The record was changed, or made by a newer version: compare with the second copy.",
+)
+RECORD_DISAGREES = Rule(
+    id="bag-record-disagrees",
+    severity="error",
+    title="The record and the files disagree",
+    todo="Compare with the second copy; one of the two was changed.",
+)
+EMBEDDED_DISAGREES = Rule(
+    id="bag-embedded-record-disagrees",
+    severity="error",
+    title="The record inside the master is not the record beside it",
+    todo="Compare both with the second copy; one of the two was changed.",
+)
+NOT_CHECKED = Rule(
+    id="bag-not-checked",
+    severity="error",
+    title="A part of the check could not be made",
+    todo="Nothing is said about this part; check with a complete installation.",
+)
+
+RULES: tuple[Rule, ...] = (
+    *TEXT_RULES,
+    *(value for value in list(globals().values()) if isinstance(value, Rule)),
+)
+
+COULD_NOT_CHECK: frozenset[str] = frozenset(
+    rule.id
+    for rule in (
+        UNREADABLE,
+        CHANGED,
+        UNKNOWN_ALGORITHM,
+        UNKNOWN_VERSION,
+        ENCODING_UNSUPPORTED,
+        TOO_LARGE,
+        NOT_A_FOLDER,
+        CHECK_FAILED,
+        NOT_CHECKED,
+    )
+)
+"""An error of one of these rules means: nothing can be said, neither good nor bad."""
+
+MISSING: frozenset[str] = frozenset(rule.id for rule in (NOT_FOUND, NO_BAG_HERE, FILE_MISSING, NOT_FETCHED))
+"""An error of one of these rules means: something that should be there is not."""

@@ -1,0 +1,1 @@
+"""Faces of a result: text, JSON, HTML. Pure functions; no decision about good or bad is made here."""

@@ -1,0 +1,99 @@
+"""The report a person would rather look at: one self-contained HTML page about one package.
+
+No script, no network, no file beside it is needed. Everything from the record is escaped by the template
+engine; the only text marked as safe is the picture made by svg.py, which escapes for itself.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from provpack.findings import Finding
+from provpack.package.readfirst_words import one_line
+from provpack.report.html_fields import KIND_WORDS, TOP
+from provpack.report.html_values import Json, cards, rows_of, table, words
+from provpack.report.html_view import build_view
+from provpack.report.svg import swatch, waveform
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+_PACKAGE_PATH = re.compile(r"(?!.*/\.\.?(?:/|$))data/[a-z0-9_.-]+(?:/[a-z0-9_.-]+)*")
+
+
+def calm(value: object) -> object:
+    """Text with plain line ends and without other control characters (they have no meaning in HTML)."""
+    if type(value) is not str:
+        return value
+    value = value.replace("\r\n", "\n").replace("\r", "\n")
+    return "".join(
+        c if c in "\t\n" or unicodedata.category(c) not in ("Cc", "Cs") else "\ufffd" for c in value
+    )
+
+
+def link_of(path: str) -> str:
+    """Link from data/report/ to a file of the package; empty for a path that is not one of ours."""
+    return "../" + path.removeprefix("data/") if _PACKAGE_PATH.fullmatch(path) else ""
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("provpack.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=calm,
+    )
+    environment.globals.update(short=one_line, link_of=link_of, kind_words=dict(KIND_WORDS))
+    return environment
+
+
+def render_package(
+    record: Json,
+    *,
+    measurements: Mapping[str, Any] | None,
+    findings: Sequence[Finding],
+    files: Sequence[Json],
+) -> str:
+    """The page as text, to be written as UTF-8 to data/report/index.html.
+
+    record: a valid transfer record. measurements: content of measurements.json, None when there is no audio.
+    findings: of this transfer. files: entries in the shape of the record's `files`, all that are known.
+    """
+    from markupsafe import Markup
+
+    view = build_view(record, measurements=measurements, findings=findings, files=files)
+    rate, picture = view["rate"], view["picture"]
+
+    def rows(section: str) -> Any:
+        return rows_of(record, section, rate, TOP if section == "" else ())
+
+    def entries(pointer: str, caption: str) -> Any:
+        return table(record, pointer, caption, rate)
+
+    def each(pointer: str, title: str, field: str = "") -> Any:
+        source = {**record, "files": list(files)} if pointer == "files" else record
+
+        def caption(n: int, entry: Json) -> str:
+            said = words(field, entry[field], rate) if field in entry else ""
+            return " ".join(part for part in (title.replace("#", str(n)), said) if part)
+
+        return cards(source, pointer, caption, rate)
+
+    drawn = waveform(picture, title="Level over time", description=view["picture_words"]) if picture else ""
+    samples = (
+        {kind: Markup(swatch(kind)) for kind in {span.kind for span in picture.ranges}} if picture else {}
+    )
+    return (
+        _environment()
+        .get_template("package.html.j2")
+        .render(**view, facts=rows, entries=entries, each=each, wave=Markup(drawn), swatches=samples)
+    )

@@ -1,0 +1,165 @@
+"""Results as lines of plain text. Pure: values in, lines out; nothing is decided here."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from provpack.findings import Finding
+
+if TYPE_CHECKING:
+    from provpack.jobs.check import CheckResult
+    from provpack.jobs.verified import VerifyResult
+    from provpack.jobs.wrapped import WrapResult, WrapUnit
+
+WIDTH = 100
+_ORDER = {"error": 0, "warning": 1, "note": 2}
+
+
+def size_words(size: int) -> str:
+    """Bytes in a unit people read, with the exact figure only where it is small."""
+    figure = float(size)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if figure < 1000 or unit == "GB":
+            return f"{size} bytes" if unit == "bytes" else f"{figure:.1f} {unit}"
+        figure /= 1000
+    raise AssertionError
+
+
+def finding_lines(findings: Iterable[Finding], indent: str = "") -> Iterator[str]:
+    """Gravest first, otherwise in the order found; each with place, what, and what to do."""
+    for finding in sorted(findings, key=lambda f: _ORDER[f.severity]):
+        yield f"{indent}{finding.severity.upper():8}{finding.where}"
+        yield from _wrapped(finding.what, indent + " " * 8)
+        yield from _wrapped(f"To do: {finding.todo}", indent + " " * 8)
+        told = f"{finding.rule}; {finding.reference}" if finding.reference else finding.rule
+        yield f"{indent}{' ' * 8}({told})"
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def count_words(findings: Iterable[Finding]) -> str:
+    """ "2 errors, 1 warning", or "no findings"."""
+    counts = Counter(f.severity for f in findings)
+    words = [
+        f"{counts[s]} {s}{'' if counts[s] == 1 else 's'}" for s in ("error", "warning", "note") if counts[s]
+    ]
+    return ", ".join(words) or "no findings"
+
+
+def _plural(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def check_lines(result: CheckResult) -> Iterator[str]:
+    """The result of `check`."""
+    name = result.job_id or "(without job_id)"
+    yield f"Job {name} in {result.folder}: {_plural(len(result.transfers), 'transfer')}"
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    for t in result.transfers:
+        state = "has errors" if t.errors else "has warnings" if t.warnings else "ready"
+        audio = f"{t.frames} frames" if t.frames is not None else "no audio file"
+        yield f"  {t.transfer_id or '(no id)':24} {state:14} {audio:20} -> {t.package_name}"
+    yield ""
+    yield f"{count_words(result.findings)}."
+    yield {
+        "good": "Everything fits. Next: provpack wrap JOB --to DIR",
+        "warnings": "Nothing stands in the way. Read the warnings, then: provpack wrap JOB --to DIR",
+        "refused": "Transfers with errors will not be wrapped. Mend the places named, then check again.",
+    }[result.outcome]
+
+
+def wrap_lines(result: WrapResult) -> Iterator[str]:
+    """The result of `wrap`, and of its dry run."""
+    yield f"Job {result.job_id or '(without job_id)'} to {result.destination}" + (
+        "  (dry run: nothing was written)" if result.dry_run else ""
+    )
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    for unit in result.units:
+        yield from _unit_lines(unit)
+    done = [u for u in result.units if u.outcome in ("wrapped", "planned")]
+    left = [u for u in result.units if u.outcome not in ("wrapped", "planned")]
+    verb = "would be wrapped" if result.dry_run else "wrapped"
+    yield ""
+    yield f"{len(done)} of {_plural(len(result.units), 'transfer')} {verb}."
+    if left:
+        yield "NOT wrapped: " + ", ".join(u.transfer_id or "(no id)" for u in left)
+        yield "Mend what is named above and run the same command again: finished packages are left alone."
+    elif not result.dry_run and done:
+        yield f"Next: provpack verify {result.destination}"
+
+
+def _unit_lines(unit: WrapUnit) -> Iterator[str]:
+    told = {"wrapped": "wrapped", "planned": "would wrap", "refused": "REFUSED", "failed": "FAILED"}
+    size = f"  {size_words(unit.payload_bytes)} in {len(unit.files)} files" if unit.files else ""
+    yield f"  {unit.transfer_id or '(no id)':24} {told[unit.outcome]:10} -> {unit.package_name}{size}"
+    if unit.outcome == "planned":
+        for path, length in unit.files:
+            yield f"      {path}  {size_words(length)}"
+        yield "      and the metadata, report, manifests and READ-ME-FIRST.txt"
+    if unit.tagmanifest_sha512:
+        yield f"      SHA-512 of tagmanifest-sha512.txt {unit.tagmanifest_sha512[:32]}..."
+    if unit.problem:
+        yield from _wrapped(unit.problem.what, " " * 6)
+        yield from _wrapped(f"Where: {unit.problem.where}", " " * 6)
+        yield from _wrapped(f"To do: {unit.problem.todo}", " " * 6)
+    yield from finding_lines(unit.findings, " " * 6)
+
+
+def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]:
+    """The result of `verify`."""
+    for unit in result.units:
+        yield f"{unit.outcome.upper():16}{unit.path}"
+        if unit.payload_files:
+            algorithms = " + ".join(unit.algorithms) or "nothing compared"
+            yield (
+                f"{' ' * 16}{_plural(unit.payload_files, 'payload file')}, {size_words(unit.payload_bytes)}; "
+                f"depth {unit.depth}; {algorithms}"
+            )
+        yield from finding_lines(unit.findings, " " * 4)
+    if result.findings:
+        yield ""
+        yield from finding_lines(result.findings)
+    counts = result.counts()
+    yield ""
+    yield ", ".join(f"{n} {word}" for word, n in counts.items() if n) + f" (depth {result.depth})."
+    if result.depth == "listed":
+        yield "The payload was not read: this says that everything is there, not that it is unchanged."
+    if counts["bad"] or counts["missing"]:
+        yield "Repair nothing and delete nothing. Fetch the other copy, verify it too, and compare."
+    if counts["could_not_check"]:
+        yield "could_not_check is neither good nor bad: mend what is named above and check again."
+    yield from recorded
+
+
+def demo_lines(
+    job: str, files: int, wrapped: WrapResult, verified: VerifyResult, recorded: Sequence[str]
+) -> Iterator[str]:
+    """The result of `demo`: what was done, and where to look."""
+    yield f"Made an invented job of {_plural(files, 'file')}: {job}"
+    yield ""
+    yield from wrap_lines(wrapped)
+    yield ""
+    yield from verify_lines(verified, recorded)
+    yield ""
+    yield "Where to look:"
+    for unit in wrapped.units:
+        if unit.outcome == "wrapped":
+            yield f"  {unit.path}/data/report/index.html"
+    yield f"  {wrapped.destination}/*/READ-ME-FIRST.txt"
+    yield f"  {wrapped.destination}/custody-ledger.jsonl"
+    yield "Next: change one byte of a file in a package and verify again; then look at the job folder and"
+    yield f"wrap your own: provpack check {job}"

@@ -1,0 +1,43 @@
+"""Fixtures every test may use: where the reference files are, and which outside tools exist."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+IN_CI = os.environ.get("CI") == "true"
+REFERENCE = Path(
+    os.environ.get("PROVPACK_REFERENCE", Path(__file__).resolve().parents[2] / "shared" / "reference")
+)
+
+
+def absent(reason: str) -> None:
+    """Skip on a user's machine; fail in CI, where everything must be there."""
+    if IN_CI:
+        pytest.fail(reason, pytrace=False)
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def reference() -> Path:
+    """The folder of reference files (wav, bags, xsd), see ORIGINS.md there."""
+    if not REFERENCE.is_dir():
+        absent(f"reference files not found at {REFERENCE} (set PROVPACK_REFERENCE)")
+    return REFERENCE
+
+
+@pytest.fixture(scope="session")
+def tool() -> Callable[[str], str]:
+    """Path of an outside program, or a skip that names it."""
+
+    def find(name: str) -> str:
+        path = shutil.which(name)
+        if path is None:
+            absent(f"{name} is not installed; this cross-check was not run")
+        return str(path)
+
+    return find
