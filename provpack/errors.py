@@ -32,6 +32,10 @@ class ProvpackError(Exception):
         self.where = where
         self.todo = todo
 
+    def as_json(self) -> dict[str, str]:
+        """The shape of `error` and `problem` in the result schemas."""
+        return {"code": self.code, "what": self.what, "where": self.where, "todo": self.todo}
+
     def __str__(self) -> str:
         return f"{self.what} [{self.where}] {self.todo}"
 

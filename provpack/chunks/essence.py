@@ -70,7 +70,10 @@ class Essence:
         elif fmt is not None and fmt.encoding != "other":
             left = size % fmt.frame_bytes
             size -= left
-            if left:
+            if left and not size:
+                what = f"The audio has {grouped(left)} bytes, less than one frame of {fmt.frame_bytes} bytes."
+                self.found.add(rules.DATA_EMPTY, what, offset=chunk.offset, chunk="data")
+            elif left:
                 self.found.add(
                     rules.DATA_PARTIAL,
                     f"The audio has {grouped(chunk.size)} bytes: {grouped(size // fmt.frame_bytes)} frames "

@@ -15,9 +15,21 @@ LOW = "BWF_TIME_REFERENCE_LOW"
 HIGH = "BWF_TIME_REFERENCE_HIGH"
 
 
+_UTF16_STARTS = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")
+_UTF16_BLANKS = {c + b"\0" for c in (b" ", b"\t", b"\r", b"\n", b"\0")}
+
+
 def trimmed(data: bytes) -> bytes:
-    """The document without the blanks and NULs that real files pad the chunk with."""
-    return data.strip(b" \t\r\n\0")
+    """The document without the blanks and NULs that real files pad the chunk with.
+
+    UTF-16, told by its first bytes (XML 1.0 appendix F), goes two bytes at a time: half its bytes are NULs.
+    """
+    if not data.startswith(_UTF16_STARTS):
+        return data.strip(b" \t\r\n\0")
+    end = len(data) - len(data) % 2
+    while end > 2 and (data[end - 2 : end] in _UTF16_BLANKS or data[end - 2 : end][::-1] in _UTF16_BLANKS):
+        end -= 2
+    return data[:end]
 
 
 def compare_with_bext(ixml: bytes, bext: Bext | None, where: str = "iXML") -> tuple[Finding, ...]:

@@ -208,7 +208,7 @@ IXML_DIFFERS = Rule(
 )  # fmt: skip
 
 BEXT_SHORT = Rule(
-    id="wav-bext-too-short", severity="error", title="bext is shorter than 602 bytes", reference=_BEXT,
+    id="wav-bext-too-short", severity="warning", title="bext is shorter than 602 bytes", reference=_BEXT,
     todo="Its text is not relied on; ask for the values in another way.",
 )  # fmt: skip
 BEXT_VERSION = Rule(

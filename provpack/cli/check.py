@@ -25,5 +25,5 @@ def command(job: Path, as_json: bool) -> int:
 
     with progress.shown(as_json) as bar:
         result = check_job(job, now=clock.now(), progress=bar, validate=validate)
-    emit(result.as_json(), text.check_lines(result), as_json=as_json)
-    return {"good": 0, "warnings": 1, "refused": 12}[result.outcome]
+    code = {"good": 0, "warnings": 1, "refused": 12}[result.outcome]
+    return emit("check", result.as_json(), text.check_lines(result), code, as_json=as_json)

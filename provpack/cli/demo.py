@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from provpack.cli import progress
-from provpack.cli.output import emit, json_option
+from provpack.cli.output import emit, headed, json_option
 
 
 @click.command(name="demo")
@@ -20,6 +20,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
     The tapes are synthesised; people, places, makers and models are invented. FOLDER must not exist yet.
     """
     from provpack.cli.ports import schema_pairs, wrap_ports
+    from provpack.cli.verify import EXIT_CODES
     from provpack.edge import clock
     from provpack.edge.demodata import read_demo_data
     from provpack.edge.newfiles import NewFolder
@@ -36,12 +37,8 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
         target = NewFolder(top)
         written = make_demo_job(target.below("job"), read_demo_data())
         if only_job:
-            emit(
-                {"outcome": "good", "job": str(job), "files": written},
-                [f"Job folder: {job}"],
-                as_json=as_json,
-            )
-            return 0
+            made = {"outcome": "good", "job": str(job), "files": written, "wrap": None, "verify": None}
+            return emit("demo", made, [f"Job folder: {job}"], 0, as_json=as_json)
         with wrap_ports(destination, bar) as ports:
             wrapped = wrap_job(job, destination, ports)
         keeper = LedgerKeeper(clock.now)
@@ -49,15 +46,21 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
             [destination], "meaning", progress=bar, clock=clock.now, record=keeper.note,
             validate=schema_pairs(), recover=lambda source: record_of(source, ""),
         )  # fmt: skip
-    code = max(wrapped.exit_code, {"good": 0, "warnings": 1}.get(verified.verdict, 10))
-    outcome = wrapped.outcome if verified.outcome == "good" else "bad"
+    code = max(wrapped.exit_code, EXIT_CODES[verified.verdict])
+    if code == 1:
+        code = 0  # the invented job is meant to draw warnings: all went as it should
     result = {
-        "outcome": outcome,
+        "outcome": "good"
+        if code == 0
+        else wrapped.outcome
+        if verified.outcome == "good"
+        else verified.outcome,
         "job": str(job),
         "files": written,
-        "wrap": wrapped.as_json(),
-        "verify": {**verified.as_json(), "ledgers": keeper.summary()},
+        "wrap": headed("wrap", wrapped.as_json(), wrapped.exit_code),
+        "verify": headed(
+            "verify", {**verified.as_json(), "ledgers": keeper.summary()}, EXIT_CODES[verified.verdict]
+        ),
     }
     lines = text.demo_lines(str(job), len(written), wrapped, verified, keeper.sentences(True))
-    emit(result, lines, as_json=as_json)
-    return code
+    return emit("demo", result, lines, code, as_json=as_json)

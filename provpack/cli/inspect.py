@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
@@ -11,7 +12,10 @@ from provpack.cli.output import emit, json_option
 
 @click.command(name="inspect")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--record", is_flag=True, help="Print only the transfer record found inside the file.")
+@click.option(
+    "--record", is_flag=True,
+    help="Print only the transfer record found inside FILE, byte for byte; with --json, as member `record`.",
+)  # fmt: skip
 @json_option
 def command(file: Path, record: bool, as_json: bool) -> int:
     """Show what is in FILE: chunks with offsets, embedded metadata, format facts, every irregularity.
@@ -24,10 +28,11 @@ def command(file: Path, record: bool, as_json: bool) -> int:
     from provpack.jobs.recover import record_of
     from provpack.report import text_inspect
 
+    found: bytes | None = None
     with ReceivedFile(file) as source:
         if record:
-            data = record_of(source, file.name)
-            if data is None:
+            found = record_of(source, file.name)
+            if found is None:
                 raise InputProblem(
                     "no-record-inside",
                     "No transfer record is embedded in this file.",
@@ -35,8 +40,10 @@ def command(file: Path, record: bool, as_json: bool) -> int:
                     todo="Only masters made by `wrap` carry one (in the axml chunk). `inspect` without "
                     "--record shows what else is in the file.",
                 )
-            click.echo(data.decode("utf-8"))
-            return 0
+            if not as_json:
+                click.echo(found)
+                return 0
         result = inspect_file(source, file.name)
-    emit(result.as_json(), text_inspect.inspect_lines(result), as_json=as_json)
-    return {"good": 0, "warnings": 1, "refused": 12}[result.outcome]
+    whole = {**result.as_json(), "record": json.loads(found) if found is not None else None}
+    code = {"good": 0, "warnings": 1, "refused": 12}[result.outcome]
+    return emit("inspect", whole, text_inspect.inspect_lines(result), code, as_json=as_json)

@@ -6,18 +6,19 @@ A command's module is imported only when it is used, so that `--help` answers at
 from __future__ import annotations
 
 import importlib
-import json
 import os
 import signal
 import sys
 import traceback
+from time import monotonic
 from types import FrameType
 from typing import Any
 
 import click
 
 from provpack import __version__
-from provpack.errors import ProvpackError
+from provpack.cli.output import emit_error, for_terminal
+from provpack.errors import Bug, ProvpackError, UsageProblem
 
 # name -> one line for the overview; the module is provpack.cli.<name>, its command `command`.
 COMMANDS = {
@@ -42,8 +43,21 @@ structure bad; 11 could not check; 12 input refused; 13 record invalid;
 part); 70 bug in provpack; 128+N stopped by signal N."""
 
 
-class Terminated(BaseException):
-    """SIGTERM or SIGHUP arrived; raised so that staging folders are cleared on the way out."""
+# What a stopped command leaves behind; said after "Received files are untouched."
+LEFT_BEHIND = {
+    "wrap": "Every package that stands under its final name is complete; the one in the making was taken "
+    "away. Run the same command again: finished packages are left alone.",
+    "demo": "The folder of the demo is unfinished: delete it and run the demo again.",
+    "verify": "Nothing was changed; packages checked so far may stand in the custody ledger. Run the same "
+    "command again.",
+}
+NOTHING_WRITTEN = "Nothing was written. Run the same command again."
+AGAIN_AFTER = 5.0
+"""Seconds within which a second signal does not disturb the tidying up."""
+
+
+class Stopped(BaseException):
+    """A signal asked us to stop; raised so that staging folders are cleared on the way out."""
 
     def __init__(self, number: int) -> None:
         super().__init__(number)
@@ -96,62 +110,97 @@ def cli(ctx: click.Context, debug: bool) -> int:
 
 def main(argv: list[str]) -> int:
     """Run one command line and return its exit code; never raises, save for a traceback with --debug."""
-    as_json = "--json" in argv
     try:
         code = cli.main(args=argv, prog_name="provpack", standalone_mode=False)
         return code if isinstance(code, int) else 0
     except click.exceptions.Exit as stop:
         return stop.exit_code
     except click.ClickException as err:
-        usage = err.ctx.get_usage() + "\n" if isinstance(err, click.UsageError) and err.ctx else ""
-        click.echo(f"{usage}provpack: {err.format_message()}", err=True)
-        return 2
+        return _misused(err, argv)
     except ProvpackError as err:
-        _complain(err, as_json)
         if "--debug" in argv:
             traceback.print_exc()
-        return err.exit_code
+        outcome = {10: "bad", 11: "could_not_check", 70: "failed"}.get(err.exit_code, "refused")
+        return _complain(err, outcome, err.exit_code, argv)
     except (KeyboardInterrupt, click.Abort):
-        click.echo(
-            "\nprovpack: stopped by you. Received files are untouched; nothing half-made was left under a "
-            "final name. Run the same command again to go on.",
-            err=True,
-        )
-        return 128 + signal.SIGINT
-    except Terminated as stop:
-        click.echo(f"provpack: stopped by signal {stop.number}; received files are untouched.", err=True)
-        return 128 + stop.number
-    except BrokenPipeError:
-        # The reader of our output went away (`| head`); nothing more can be said to it.
+        return _stopped(signal.SIGINT, argv)
+    except Stopped as stop:
+        return _stopped(stop.number, argv)
+    except (BrokenPipeError, SystemExit):
+        # The reader of our output went away (`| head`): click turns that into sys.exit(1), which would mean
+        # "with warnings". Nothing more can be said to that reader.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 128 + 13
     except Exception as err:
         if "--debug" in argv:
             traceback.print_exc()
-        click.echo(
-            f"provpack: a mistake of ours, not of yours: {type(err).__name__}: {err}\n"
-            "Received files are untouched. Please report it with the command you typed; --debug (before "
-            "the command's name) shows more.",
-            err=True,
+        problem = Bug(
+            "bug",
+            f"A mistake of ours, not of yours: {type(err).__name__}: {err}. Received files are untouched.",
+            where="provpack " + " ".join(argv),
+            todo="Please report it with the command you typed; --debug before the command's name shows more.",
         )
-        return 70
+        return _complain(problem, "failed", 70, argv)
 
 
-def _complain(err: ProvpackError, as_json: bool) -> None:
-    if as_json:
-        word = {10: "bad", 11: "could_not_check"}.get(err.exit_code, "refused")
-        problem = {"code": err.code, "what": err.what, "where": err.where, "todo": err.todo}
-        click.echo(json.dumps({"outcome": word, "error": problem}, ensure_ascii=False, indent=2))
-    click.echo(f"provpack: {err.what}\n  where: {err.where}\n  to do: {err.todo}", err=True)
+def _misused(err: click.ClickException, argv: list[str]) -> int:
+    context = err.ctx if isinstance(err, click.UsageError) else None
+    if context is not None:
+        click.echo(context.get_usage(), err=True)
+    command = context.command_path if context is not None else "provpack"
+    problem = UsageProblem(
+        "usage", err.format_message(), where="the command line", todo=f"Type '{command} --help'."
+    )
+    return _complain(problem, "refused", 2, argv)
 
 
-def _on_signal(number: int, frame: FrameType | None) -> None:
-    raise Terminated(number)
+def _stopped(number: int, argv: list[str]) -> int:
+    command = next((word for word in argv if word in COMMANDS), "")
+    by = "you" if number == signal.SIGINT else f"signal {number} ({signal.Signals(number).name})"
+    problem = UsageProblem(
+        "stopped",
+        f"Stopped by {by}. Received files are untouched.",
+        where=f"provpack {command}".strip(),
+        todo=LEFT_BEHIND.get(command, NOTHING_WRITTEN),
+    )
+    return _complain(problem, "stopped", 128 + number, argv)
+
+
+def _complain(err: ProvpackError, outcome: str, code: int, argv: list[str]) -> int:
+    """Say what is wrong on standard error; with --json also as the one object on standard output."""
+    if "--json" in argv:
+        emit_error(outcome, err.as_json(), code)
+    what, where, todo = (for_terminal(text) for text in (err.what, err.where, err.todo))
+    click.echo(f"provpack: {what}\n  where: {where}\n  to do: {todo}", err=True)
+    return code
+
+
+class _Handler:
+    """Turns the first signal into Stopped; one that follows at once must not disturb the tidying up."""
+
+    def __init__(self) -> None:
+        self._last = float("-inf")
+
+    def __call__(self, number: int, frame: FrameType | None) -> None:
+        if monotonic() - self._last < AGAIN_AFTER:
+            return
+        self._last = monotonic()
+        raise Stopped(number)
 
 
 def entry() -> None:
     """The console script."""
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _on_signal)
-    sys.exit(main(sys.argv[1:]))
+    numbers = [getattr(signal, n) for n in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, n)]
+    handler = _Handler()
+    for number in numbers:
+        # what whoever started us chose to ignore (nohup) stays ignored
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, handler)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    code = main(sys.argv[1:])
+    # The work is done and told: a signal from here on would only spoil the exit code.
+    for number in numbers:
+        signal.signal(number, signal.SIG_IGN)
+    sys.exit(code)

@@ -1,14 +1,22 @@
-"""Printing a result: one object, as text or as JSON, and the exit code that belongs to it."""
+"""Printing a result: one object, as text or as JSON, and the exit code that belongs to it.
+
+Every JSON object begins with the same three members: `schema` (its schema's name and version), `outcome`
+(one word) and `exit_code`. What follows is told by `schemas/result-<command>.schema.json`.
+"""
 
 from __future__ import annotations
 
+import codecs
 import json
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import click
 
 F = Callable[..., Any]
+
+SCHEMA_VERSION = "1.0.0"
 
 
 def json_option(function: F) -> F:
@@ -18,10 +26,88 @@ def json_option(function: F) -> F:
     )(function)
 
 
-def emit(result: Mapping[str, Any], lines: Iterable[str], *, as_json: bool) -> None:
-    """Print the result on standard output, as JSON or as the text lines."""
+def emit(kind: str, result: Mapping[str, Any], lines: Iterable[str], code: int, *, as_json: bool) -> int:
+    """Print a command's result on standard output, as JSON or as text lines; returns the exit code.
+
+    kind: the command. result holds `outcome`; code is the exit code that goes with it.
+    """
     if as_json:
-        click.echo(json.dumps(result, ensure_ascii=False, indent=2))
-        return
+        _print_json(kind, result, code)
+        return code
     for line in lines:
-        click.echo(line)
+        click.echo(for_terminal(line))
+    mixed = ", with warnings" if result["outcome"] == "good" and code == 1 else ""
+    click.echo(f"Outcome: {result['outcome']}{mixed} (exit code {code})")
+    return code
+
+
+def emit_error(outcome: str, problem: Mapping[str, str], code: int) -> None:
+    """Print why a command was refused or stopped, as the one JSON object on standard output."""
+    _print_json("error", {"outcome": outcome, "error": dict(problem)}, code)
+
+
+def headed(kind: str, result: Mapping[str, Any], code: int) -> dict[str, Any]:
+    """The result with the members every JSON object begins with."""
+    return {
+        "schema": f"urn:provpack:schema:result-{kind}:{SCHEMA_VERSION}",
+        "outcome": result["outcome"],
+        "exit_code": code,
+        **result,
+    }
+
+
+def _print_json(kind: str, result: Mapping[str, Any], code: int) -> None:
+    whole = _unicode(headed(kind, result, code))
+    # A terminal that is not UTF-8 gets escapes, which are the same JSON.
+    click.echo(json.dumps(whole, ensure_ascii=not _is_utf8(), indent=2, allow_nan=False))
+
+
+def _is_utf8() -> bool:
+    try:
+        return codecs.lookup(getattr(sys.stdout, "encoding", None) or "ascii").name == "utf-8"
+    except LookupError:
+        return False
+
+
+def _unicode(value: Any) -> Any:
+    """The value with every string made of Unicode characters: bytes of file names that are none as \\xNN."""
+    if isinstance(value, str):
+        return value if value.isascii() else _no_surrogates(value)
+    if isinstance(value, Mapping):
+        return {_no_surrogates(str(key)): _unicode(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_unicode(inner) for inner in value]
+    return value
+
+
+def _no_surrogates(text: str) -> str:
+    return "".join(_escaped(c) if 0xD800 <= ord(c) <= 0xDFFF else c for c in text)
+
+
+def _escaped(char: str) -> str:
+    code = ord(char)
+    return f"\\x{code - 0xDC00:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
+
+
+def for_terminal(text: str) -> str:
+    """One line for people: nothing in it can move the cursor, colour the screen or turn the reading order.
+
+    Names and texts come from files that others made. Control characters, line breaks, direction marks and
+    bytes that are no Unicode are shown as escapes.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    out = []
+    for char in text:
+        code = ord(char)
+        if 0xD800 <= code <= 0xDFFF:
+            out.append(_escaped(char))
+        elif code < 0x20 or 0x7F <= code < 0xA0:
+            out.append(f"\\x{code:02x}")
+        elif code in (0x061C, 0x200E, 0x200F, 0x2028, 0x2029, 0xFEFF) or 0x202A <= code <= 0x202E or (
+            0x2066 <= code <= 0x2069
+        ):  # fmt: skip
+            out.append(f"\\u{code:04x}")
+        else:
+            out.append(char)
+    return "".join(out)

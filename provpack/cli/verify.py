@@ -9,6 +9,8 @@ import click
 from provpack.cli import progress
 from provpack.cli.output import emit, json_option
 
+EXIT_CODES = {"good": 0, "warnings": 1, "could_not_check": 11, "bad": 10, "missing": 10}
+
 
 @click.command(name="verify")
 @click.argument("paths", type=click.Path(path_type=Path), nargs=-1, required=True)
@@ -40,5 +42,5 @@ def command(paths: tuple[Path, ...], depth: str, no_ledger: bool, as_json: bool)
             validate=schema_pairs(), recover=lambda source: record_of(source, ""),
         )  # fmt: skip
     report = {**result.as_json(), "ledgers": keeper.summary()}
-    emit(report, text.verify_lines(result, keeper.sentences(not no_ledger)), as_json=as_json)
-    return {"good": 0, "warnings": 1, "could_not_check": 11, "bad": 10, "missing": 10}[result.verdict]
+    lines = text.verify_lines(result, keeper.sentences(not no_ledger))
+    return emit("verify", report, lines, EXIT_CODES[result.verdict], as_json=as_json)

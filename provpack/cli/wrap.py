@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from pathlib import Path
 
 import click
@@ -18,7 +19,8 @@ from provpack.cli.output import emit, json_option
 )  # fmt: skip
 @click.option("--dry-run", is_flag=True, help="Say what would be written, and write nothing.")
 @json_option
-def command(job: Path, destination: Path, dry_run: bool, as_json: bool) -> int:
+@click.pass_context
+def command(ctx: click.Context, job: Path, destination: Path, dry_run: bool, as_json: bool) -> int:
     """Wrap every transfer of the job folder JOB into one sealed package each.
 
     The received files are opened read-only. A transfer with an error is left out and named at the end; the
@@ -31,5 +33,8 @@ def command(job: Path, destination: Path, dry_run: bool, as_json: bool) -> int:
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:
         result = wrap_job(job, target, ports, dry_run=dry_run)
-    emit(result.as_json(), text.wrap_lines(result), as_json=as_json)
-    return result.exit_code
+    if ctx.obj["debug"]:
+        for problem in (unit.problem for unit in result.units):
+            if problem is not None and problem.__cause__ is not None:
+                traceback.print_exception(problem.__cause__)
+    return emit("wrap", result.as_json(), text.wrap_lines(result), result.exit_code, as_json=as_json)

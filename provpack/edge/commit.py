@@ -43,6 +43,7 @@ class Disk(Protocol):
     """The operations a destination is built with. Paths are absolute."""
 
     def exists(self, path: Path) -> bool: ...
+    def is_folder(self, path: Path) -> bool: ...
     def make_folder(self, path: Path) -> None: ...
     def create(self, path: Path) -> Writer: ...
     def sync_folder(self, path: Path) -> None: ...
@@ -73,6 +74,27 @@ def explain(err: OSError, path: Path | str, doing: str) -> ProvpackError:
             f"The medium is read-only: could not {doing}.",
             where=where,
             todo="Choose a destination that can be written with --to.",
+        )
+    if err.errno == errno.EFBIG:
+        return EnvironmentProblem(
+            "file-too-large-here",
+            f"The file system, or a limit of this process, allows no such large file: could not {doing}.",
+            where=where,
+            todo="Choose a destination on another file system (FAT32 ends at 4 GiB), or raise the limit.",
+        )
+    if err.errno == errno.ENAMETOOLONG:
+        return EnvironmentProblem(
+            "name-too-long",
+            f"The path is longer than this system allows: could not {doing}.",
+            where=where,
+            todo="Choose a shorter path.",
+        )
+    if err.errno == errno.ENOTDIR:
+        return DestinationProblem(
+            "no-parent-folder",
+            f"A part of the path is no folder: could not {doing}.",
+            where=where,
+            todo="Mend the path.",
         )
     if err.errno in (errno.EEXIST, errno.ENOTEMPTY):
         return DestinationProblem(
@@ -153,6 +175,9 @@ class RealDisk:
 
     def exists(self, path: Path) -> bool:
         return os.path.lexists(path)
+
+    def is_folder(self, path: Path) -> bool:
+        return os.path.isdir(path)  # noqa: PTH112 - answers, where Path.is_dir raises for a path too long
 
     def make_folder(self, path: Path) -> None:
         try:

@@ -12,6 +12,7 @@ import contextlib
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from provpack.errors import EnvironmentProblem
 
 LEDGER_NAME = "custody-ledger.jsonl"
 NO_PREVIOUS = "0" * 128
+LONGEST_LINE = 1024 * 1024
+"""Bytes; our lines have about a thousand."""
 
 
 def find_ledger(start: Path) -> Path | None:
@@ -31,6 +34,16 @@ def find_ledger(start: Path) -> Path | None:
         if candidate.is_file() and not candidate.is_symlink():
             return candidate
     return None
+
+
+def _regular_only(fd: int, path: Path) -> None:
+    if not stat.S_ISREG(os.fstat(fd).st_mode):
+        raise EnvironmentProblem(
+            "ledger-not-a-file",
+            "What lies in the place of the custody ledger is not a regular file.",
+            where=str(path),
+            todo="Move it away; the next entry starts a new ledger.",
+        )
 
 
 @contextlib.contextmanager
@@ -62,13 +75,15 @@ def append(path: Path, entry: Mapping[str, Any]) -> dict[str, Any]:
     Raises EnvironmentProblem when the ledger cannot be written or its last line is not ours to follow.
     """
     try:
-        fd = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+        fd = os.open(path, flags | getattr(os, "O_BINARY", 0), 0o644)
     except OSError as err:
         raise explain(err, path, "open the custody ledger") from None
     try:
+        _regular_only(fd, path)
         with _locked(fd):
             size = _set_torn_line_aside(fd, path)
-            last = _last_line(fd, size)
+            last = _last_line(fd, size, path)
             number, previous = 1, NO_PREVIOUS
             if last is not None:
                 number, previous = _number(last, path) + 1, hashlib.sha512(last).hexdigest()
@@ -97,7 +112,7 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
     for number, line in enumerate(data.split(b"\n")[:-1], start=1):
         try:
             entry = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             entry = None
         if not isinstance(entry, dict) or entry.get("n") != number or entry.get("previous") != previous:
             raise EnvironmentProblem(
@@ -116,7 +131,7 @@ def _set_torn_line_aside(fd: int, path: Path) -> int:
     size = os.lseek(fd, 0, os.SEEK_END)
     if size == 0:
         return 0
-    torn = _tail_after_newline(fd, size)
+    torn = _tail_after_newline(fd, size, path)
     if not torn:
         return size
     aside = path.with_name(f"{path.name}.torn-{hashlib.sha256(torn).hexdigest()[:12]}")
@@ -128,10 +143,17 @@ def _set_torn_line_aside(fd: int, path: Path) -> int:
     return size - len(torn)
 
 
-def _tail_after_newline(fd: int, size: int) -> bytes:
+def _tail_after_newline(fd: int, size: int, path: Path) -> bytes:
     tail = b""
     at = size
     while at > 0 and b"\n" not in tail:
+        if len(tail) > LONGEST_LINE:
+            raise EnvironmentProblem(
+                "ledger-line-too-long",
+                f"The last line of the custody ledger is longer than {LONGEST_LINE} bytes.",
+                where=str(path),
+                todo="This is no ledger of ours: move the file away, or compare it with another copy.",
+            )
         step = min(65536, at)
         at -= step
         os.lseek(fd, at, os.SEEK_SET)
@@ -139,17 +161,20 @@ def _tail_after_newline(fd: int, size: int) -> bytes:
     return tail.rpartition(b"\n")[2]
 
 
-def _last_line(fd: int, size: int) -> bytes | None:
-    return _tail_after_newline(fd, size - 1) if size else None
+def _last_line(fd: int, size: int, path: Path) -> bytes | None:
+    return _tail_after_newline(fd, size - 1, path) if size else None
 
 
 def _number(line: bytes, path: Path) -> int:
     try:
-        return int(json.loads(line)["n"])
-    except (ValueError, KeyError, TypeError):
+        number = json.loads(line)["n"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        number = None
+    if not isinstance(number, int):
         raise EnvironmentProblem(
             "ledger-unreadable",
             "The last line of the custody ledger cannot be read, so nothing can be chained to it.",
             where=str(path),
             todo="Keep the file, compare it with another copy, and start a new ledger beside it if need be.",
-        ) from None
+        )
+    return number

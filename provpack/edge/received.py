@@ -11,6 +11,16 @@ from provpack.edge.commit import explain
 from provpack.errors import InputProblem
 
 
+def _regular_only(info: os.stat_result, path: Path) -> None:
+    if not stat.S_ISREG(info.st_mode):
+        raise InputProblem(
+            "not-a-regular-file",
+            "This is not a regular file (a link, folder or device), so it is not read.",
+            where=str(path),
+            todo="Name the file itself.",
+        )
+
+
 class ReceivedFile:
     """A regular file open for reading at any offset; also a chunks.source.ByteSource.
 
@@ -19,18 +29,26 @@ class ReceivedFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        # O_NONBLOCK: a pipe put in the file's place after the look at it must not hold us up.
         flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+        flags |= getattr(os, "O_NONBLOCK", 0)
         try:
-            if not stat.S_ISREG(os.lstat(path).st_mode):
-                raise InputProblem(
-                    "not-a-regular-file",
-                    "This is not a regular file (a link, folder or device), so it is not read.",
-                    where=str(path),
-                    todo="Put the file itself into the job folder.",
-                )
+            _regular_only(os.lstat(path), path)
             self._fd = os.open(path, flags)
+        except FileNotFoundError:
+            raise InputProblem(
+                "file-missing",
+                "There is no such file.",
+                where=str(path),
+                todo="Mend the path, or bring the file back.",
+            ) from None
         except OSError as err:
             raise explain(err, path, "open the file for reading") from None
+        try:
+            _regular_only(os.fstat(self._fd), path)
+        except InputProblem:
+            os.close(self._fd)
+            raise
         self._before = self._state()
 
     def _state(self) -> tuple[int, int, int]:

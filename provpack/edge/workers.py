@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 
 from provpack.measure.fanout import RunAll, Task
@@ -17,11 +17,13 @@ def crew(size: int = 2) -> Iterator[RunAll]:
 
         def run_all(tasks: Sequence[Task]) -> None:
             futures = [pool.submit(task) for task in tasks]
-            first: BaseException | None = None
-            for future in futures:
-                err = future.exception()
-                first = first or err
-            if first is not None:
-                raise first
+            try:
+                errors = [future.exception() for future in futures]
+            finally:
+                # an interrupt must not close files under a task that still writes to them
+                wait(futures)
+            for err in errors:
+                if err is not None:
+                    raise err
 
         yield run_all

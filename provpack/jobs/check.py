@@ -17,6 +17,7 @@ from provpack.jobs.declared import found_at
 from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
 from provpack.jobs.progress import Progress
+from provpack.package.bagpaths import readable
 from provpack.package.names import package_name
 
 Outcome = Literal["good", "warnings", "refused"]
@@ -36,12 +37,18 @@ class CheckedTransfer:
     errors: int
     warnings: int
 
+    @property
+    def outcome(self) -> Outcome:
+        """refused when it has an error, warnings when it has a warning, else good."""
+        return "refused" if self.errors else "warnings" if self.warnings else "good"
+
     def as_json(self) -> dict[str, object]:
         """Plain JSON."""
         return {
             "transfer_id": self.transfer_id,
-            "declared_at": self.declared_at,
             "package_name": self.package_name,
+            "outcome": self.outcome,
+            "declared_at": self.declared_at,
             "file": self.file,
             "frames": self.frames,
             "errors": self.errors,
@@ -70,12 +77,12 @@ class CheckResult:
         return "refused" if grave == "error" else "warnings" if grave == "warning" else "good"
 
     def as_json(self) -> dict[str, Any]:
-        """Plain JSON: outcome, folder, job_id, transfers, findings."""
+        """The result for programs; schemas/result-check.schema.json."""
         return {
             "outcome": self.outcome,
-            "folder": self.folder,
+            "job": readable(self.folder),
             "job_id": self.job_id,
-            "transfers": [t.as_json() for t in self.transfers],
+            "units": [t.as_json() for t in self.transfers],
             "findings": [f.as_json() for f in self.findings],
         }
 

@@ -18,6 +18,8 @@ from provpack.jobs.declared import found_at
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer, NamedFile, Origin
 
 WAVE_NAMES = (".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64")
+MOST_CHANNELS = 256
+"""Channels that can be measured and wrapped (schemas/measurements.schema.json)."""
 CHANNELS: Mapping[str, tuple[int, int]] = {
     "mono": (1, 1),
     "dual_mono": (2, 2),
@@ -25,7 +27,7 @@ CHANNELS: Mapping[str, tuple[int, int]] = {
     "two_independent": (2, 2),
     "left_only": (2, 2),
     "right_only": (2, 2),
-    "multitrack": (2, 65535),
+    "multitrack": (2, MOST_CHANNELS),
 }
 """Channels in the file that each channel_use allows: least and most."""
 NO_AUDIO = frozenset({"no_pcm_found", "failed"})
@@ -97,7 +99,7 @@ def _compare(transfer: LoadedTransfer, facts: FileFacts, named: NamedFile) -> It
         place = transfer.origin_of("header_sampling_frequency_hz")
         yield found_at(rules.FILE_RATE, what, place)
     use = values.get("channel_use")
-    least, most = CHANNELS.get(str(use), (1, 65535))
+    least, most = CHANNELS.get(str(use), (1, MOST_CHANNELS))
     if not least <= facts.channels <= most:
         what = f"{shown} has {facts.channels} channel(s), '{use}' does not fit."
         yield found_at(rules.FILE_CHANNELS, what, transfer.origin_of("channel_use"))

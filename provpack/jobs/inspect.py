@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -102,7 +103,7 @@ class InspectResult:
         return "refused" if grave == "error" else "warnings" if grave == "warning" else "good"
 
     def as_json(self) -> dict[str, object]:
-        """The result for programs; keys are stable."""
+        """The result for programs; schemas/result-inspect.schema.json."""
         return {
             "outcome": self.outcome,
             "file": self.name,
@@ -151,12 +152,16 @@ def recover_record(embedded: Embedded) -> bytes | None:
     for element in root.iter(RECORD_TAG):
         text = (element.text or "") + "".join(child.tail or "" for child in element)
         try:
-            record = json.loads(text)
+            record = json.loads(text, parse_constant=_no_number)
         except (ValueError, RecursionError):
             continue
         if isinstance(record, dict):
             return text.encode("utf-8")
     return None
+
+
+def _no_number(word: str) -> object:
+    raise ValueError(f"{word} is not JSON (RFC 8259 section 6)")
 
 
 def clock_text(seconds: Fraction) -> str:
@@ -306,7 +311,7 @@ def _embedded_json(embedded: Embedded) -> dict[str, object]:
         "bext": [_bext_json(b) for b in embedded.bext_all],
         "coding_history": [
             {name: getattr(row, name) for name in row.__dataclass_fields__ if name != "extra"}
-            | {"extra": [list(pair) for pair in row.extra]}
+            | {"extra": _pairs(row.extra)}
             for row in embedded.history
         ],
         "info": [[{"tag": tag, "text": text} for tag, text in entries] for entries in embedded.info_lists],
@@ -337,11 +342,15 @@ def _document_json(document: bytes | None) -> dict[str, object] | None:
     return {"bytes": len(document), "text": text}
 
 
+def _pairs(pairs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
+    return [{"key": key, "value": value} for key, value in pairs]
+
+
 def _flac_json(flac: FlacFacts) -> dict[str, object]:
     return {
         "md5": flac.md5,
         "vendor": flac.vendor,
-        "comments": [list(pair) for pair in flac.comments],
+        "comments": _pairs(flac.comments),
         "blocks": [{"name": b.name, "offset": b.offset, "size": b.size} for b in flac.blocks],
         "problem": flac.problem,
     }

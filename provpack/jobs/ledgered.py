@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import os
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -10,6 +12,7 @@ from provpack import __version__
 from provpack.edge.ledger import append, find_ledger
 from provpack.errors import ProvpackError
 from provpack.jobs.verified import UnitResult
+from provpack.package.bagpaths import readable
 
 
 class LedgerKeeper:
@@ -19,11 +22,12 @@ class LedgerKeeper:
         self._now = now
         self._written: dict[str, int] = {}
         self._without: list[str] = []
-        self._failed: dict[str, str] = {}
+        self._failed: dict[str, ProvpackError] = {}
 
     def note(self, unit: UnitResult) -> None:
         """Append the outcome of one unit; a ledger that cannot be written never spoils the check."""
-        place = Path(unit.path)
+        named = unit.path_base64
+        place = Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)
         ledger = find_ledger(place.parent) if place.parent.is_dir() else None
         if ledger is None:
             self._without.append(unit.path)
@@ -40,7 +44,7 @@ class LedgerKeeper:
                     "kind": "fixity_checked",
                     "tool": "provpack",
                     "tool_version": __version__,
-                    "package": place.name,
+                    "package": readable(place.name),
                     "tagmanifest_sha512": unit.identity,
                     "record_id": None,
                     "outcome": unit.outcome,
@@ -51,13 +55,13 @@ class LedgerKeeper:
             )
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1
         except ProvpackError as err:
-            self._failed[str(ledger)] = str(err)
+            self._failed[str(ledger)] = err
 
     def summary(self) -> dict[str, object]:
-        """For JSON: lines written by ledger, ledgers that failed, units without a ledger beside them."""
+        """The shape `ledgers` of schemas/result-verify.schema.json."""
         return {
-            "written": dict(self._written),
-            "failed": dict(self._failed),
+            "written": [{"path": readable(path), "lines": n} for path, n in self._written.items()],
+            "failed": [{"path": readable(p), "problem": e.as_json()} for p, e in self._failed.items()],
             "without_ledger": list(self._without),
         }
 

@@ -117,6 +117,11 @@ def damage_findings(damage: Damage, digests: BlockDigests) -> tuple[Finding, ...
     if damage.extent == "unknown":
         what = f"No block of the audio was found again in {damage.path!r}.{size}"
         return (rules.AUDIO_NOT_LOCATED.found(what, damage.path, position=place),)
+    if damage.nothing:
+        what = (
+            f"{damage.path!r}: every byte is as it was packaged; a manifest that disagrees is damaged itself."
+        )
+        return (rules.MASTER_UNCHANGED.found(what, damage.path, position=place),)
     if damage.audio_intact:
         parts = [n for n, on in (("header", damage.head_changed), ("tail", damage.tail_changed)) if on]
         where = f" ({' and '.join(parts)} bytes)" if parts else ""

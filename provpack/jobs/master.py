@@ -6,7 +6,7 @@ the audio in it) is made when the audio has gone by, into room reserved for it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -109,15 +109,13 @@ class MasterWriter:
         side.feed(data)
         staged.write(data)
 
-    def _read(self, offset: int, size: int) -> list[bytes]:
-        """A non-audio range of the received file, checked to be all there."""
-        parts = []
+    def _read(self, offset: int, size: int) -> Iterator[bytes]:
+        """A non-audio range of the received file piece by piece, checked to be all there."""
         for at in range(offset, offset + size, BUFFER_BYTES):
             part = self._source.read_at(at, min(BUFFER_BYTES, offset + size - at))
             if len(part) < min(BUFFER_BYTES, offset + size - at):
                 raise self._short(at + len(part))
-            parts.append(part)
-        return parts
+            yield part
 
     def _audio(self, staged: StagedFile, segment: CopyRange) -> AudioFacts:
         for part in self._read(0, segment.offset):
@@ -214,6 +212,7 @@ def measurements_json(
             for c in levels.channels
         ],
         "digital_silence": [{"start": r.start, "length": r.length} for r in levels.digital_silence],
+        "digital_silence_left_out": levels.silence_runs_left_out,
         "envelope": {
             "frames_per_bin": levels.envelope.frames_per_bin,
             "bins": [[code for pair in b for code in pair] for b in levels.envelope.bins],

@@ -75,7 +75,10 @@ class Staging:
         self.folder = folder
         self._folders: list[PurePosixPath] = []
         self._files: dict[str, Written] = {}
-        disk.make_folder(folder)
+
+    def begin(self) -> None:
+        """Make the folder; from here on discard() is due if anything goes wrong."""
+        self._disk.make_folder(self.folder)
 
     @property
     def files(self) -> tuple[Written, ...]:

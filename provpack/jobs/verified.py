@@ -50,7 +50,7 @@ class UnitResult:
         return "warnings" if self.outcome == "good" and worst(self.findings) == "warning" else self.outcome
 
     def as_json(self) -> dict[str, object]:
-        """The shape `unit` of schemas/verify-result.schema.json."""
+        """The shape `unit` of schemas/result-verify.schema.json."""
         return {
             "path": self.path,
             "path_base64": self.path_base64,
@@ -103,7 +103,7 @@ class VerifyResult:
         return {name: counted[name] for name in ("good", *_GRAVITY)}
 
     def as_json(self) -> dict[str, object]:
-        """The result for programs; schemas/verify-result.schema.json."""
+        """The result for programs; schemas/result-verify.schema.json."""
         return {
             "outcome": self.outcome,
             "verdict": self.verdict,

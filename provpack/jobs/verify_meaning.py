@@ -12,19 +12,18 @@ from typing import Any
 from provpack.chunks.source import ByteSource
 from provpack.edge.bag import second_opinion
 from provpack.edge.reading import FileSource
+from provpack.edge.schemas import check_version
 from provpack.edge.tree import open_regular, reason
-from provpack.errors import CouldNotCheck
+from provpack.errors import CouldNotCheck, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs.localise import sha256_of
 from provpack.jobs.verify_files import as_finding
 from provpack.package import layout, rules
 from provpack.package.bagblocks import BlockDigests
+from provpack.package.embedding import embeddable
 
 Validate = Callable[[str, object], Iterable[tuple[str, str]]]
 Recover = Callable[[ByteSource], bytes | None]
-
-NOT_EMBEDDED = frozenset({"files"})
-"""Top-level keys of the record the master cannot hold as they are: its own digest would change it."""
 
 _MOST = 20
 
@@ -59,6 +58,10 @@ def check_record(data: bytes, helpers: Helpers) -> tuple[Mapping[str, Any] | Non
     if not isinstance(record, dict):
         what = "record.json does not hold a JSON object."
         return None, [rules.RECORD_INVALID.found(what, layout.RECORD, position=place)]
+    newer = _newer(record)
+    if newer:
+        found.append(rules.NOT_CHECKED.found(newer, layout.RECORD, position=place))
+        return None, found
     if helpers.validate is None:
         what = "The record was not checked against its schema: no validator is available."
         found.append(rules.NOT_CHECKED.found(what, layout.RECORD, position=place))
@@ -71,7 +74,20 @@ def check_record(data: bytes, helpers: Helpers) -> tuple[Mapping[str, Any] | Non
                     position={**place, "key": pointer},
                 )
             )
+    if record.get("audio_sha256") and not record.get("files"):
+        # The schema allows this for the copy inside the master, which cannot hold its own digest.
+        what = "record.json lists no files, so it does not say which file the audio is in."
+        found.append(rules.RECORD_INVALID.found(what, f"{layout.RECORD}#/files", position=place))
     return record, found
+
+
+def _newer(record: Mapping[str, Any]) -> str:
+    """Why nothing can be said about a record of a later version than ours; "" when it is none."""
+    try:
+        check_version(record, "transfer-record")
+    except RecordProblem as problem:
+        return problem.what if problem.code == "schema-version-newer" else ""
+    return ""
 
 
 def check_essence(
@@ -188,7 +204,7 @@ def _same_rate(rate: Mapping[str, Any], digests: BlockDigests) -> bool:
 
 
 def compare_embedded(root: Path, master: str, record: Mapping[str, Any], recover: Recover) -> list[Finding]:
-    """The record inside the master against record.json, apart from NOT_EMBEDDED."""
+    """The record inside the master against record.json, apart from what embeddable() leaves out."""
     place = {"path": master}
     try:
         with open_regular(root, master) as file:
@@ -204,16 +220,12 @@ def compare_embedded(root: Path, master: str, record: Mapping[str, Any], recover
         return [rules.EMBEDDED_DISAGREES.found(what, master, position=place)]
     if not isinstance(inside, dict):
         return [rules.EMBEDDED_DISAGREES.found(f"{master} holds no record.", master, position=place)]
-    pointers = list(_differences("", _comparable(inside), _comparable(record)))
+    pointers = list(_differences("", inside, embeddable(record)))
     if not pointers:
         return []
     shown = ", ".join(pointers[:_MOST]) + (" and more" if len(pointers) > _MOST else "")
     what = f"The record inside {master} differs from record.json at {shown}."
     return [rules.EMBEDDED_DISAGREES.found(what, master, position=place)]
-
-
-def _comparable(record: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in record.items() if key not in NOT_EMBEDDED}
 
 
 def _differences(pointer: str, one: object, other: object) -> Iterable[str]:

@@ -50,6 +50,7 @@ from provpack.package.bagtext import (
     parse_fetch,
     parse_manifest,
 )
+from provpack.package.ownbag import seal_findings, sealed_by_us
 
 _SMALL = 64 * 1024 * 1024
 _REFUSED = frozenset({text_rules.LINK.id, text_rules.NOT_A_FILE.id, text_rules.PATH_UNSAFE.id})
@@ -141,7 +142,9 @@ def _examine(unit: _Unit) -> None:
     named = files.keys() | {line.path for manifest in text.manifests for line in manifest.lines}
     unit.blocks_named = layout.BLOCK_DIGESTS in named
     unit.ours = unit.blocks_named and layout.RECORD in named
-    if unit.ours:
+    if sealed_by_us(named):
+        unit.findings = seal_findings(unit.findings, files, known)
+    elif unit.ours:
         unit.findings.extend(f for name, data in known.items() if data for f in mixed_case(name, data))
     _compare(unit, structure.tags)
     if unit.depth == "listed":
@@ -293,7 +296,7 @@ def _locate(unit: _Unit, blocks: BlockDigests | None) -> bool:
     mismatch = rules.DIGEST_MISMATCH.id
     if not any(f.rule == mismatch and f.position.get("path") == blocks.file for f in unit.findings):
         return False
-    read = 0
+    read, changed = 0, True
 
     def told(amount: int) -> None:
         nonlocal read
@@ -303,15 +306,17 @@ def _locate(unit: _Unit, blocks: BlockDigests | None) -> bool:
     try:
         with open_regular(unit.root, blocks.file) as file:
             damage = localise(FileSource(file), blocks, blocks.file, told)
-        unit.damage.append(damage)
+        if not damage.nothing:
+            unit.damage.append(damage)
         unit.findings.extend(damage_findings(damage, blocks))
+        changed = not damage.nothing
     except CouldNotCheck as err:
         unit.findings.append(as_finding(err, blocks.file))
     except OSError as err:
         what = f"{blocks.file}: reading stopped while looking for the damage: {reason(err)}."
         unit.findings.append(rules.UNREADABLE.found(what, blocks.file, position={"path": blocks.file}))
     unit.bytes_read += read
-    return True
+    return changed
 
 
 def _is_record(unit: _Unit) -> bool:
@@ -335,6 +340,14 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
     else:
         record, found = check_record(data, unit.helpers)
         unit.findings.extend(found)
+    if blocks is not None and blocks.file not in unit.files:
+        missing = rules.FILE_MISSING.id
+        if not any(f.rule == missing and f.position.get("path") == blocks.file for f in unit.findings):
+            what = f"block-digests.json is about {readable(blocks.file)!r}, which is no file of this package."
+            place = {"path": layout.BLOCK_DIGESTS}
+            unit.findings.append(rules.BLOCKS_UNUSABLE.found(
+                what, layout.BLOCK_DIGESTS, severity="error", position=place
+            ))  # fmt: skip
     if blocks is not None and not damaged and blocks.file in unit.files:
         found, read = check_essence(unit.root, blocks, unit.hands.tell)
         unit.findings.extend(found)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.schemas import validate
-from provpack.errors import DestinationProblem, ProvpackError
+from provpack.errors import Bug, DestinationProblem, ProvpackError
 from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
@@ -24,7 +25,7 @@ def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = F
     Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
     be read at all.
     """
-    existing = _look_at(destination, ports)
+    existing = _look_at(folder, destination, ports)
     checked = check_job(folder, now=ports.now(), progress=ports.progress, validate=validate)
     findings = [*checked.job_findings, *_leftovers(existing, destination)]
     units: list[WrapUnit] = []
@@ -46,6 +47,7 @@ def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = F
             unit = _guarded(one, transfer, name, found)
         units.append(unit)
     return WrapResult(
+        folder=str(folder),
         job_id=checked.job.job_id,
         destination=str(destination),
         dry_run=dry_run,
@@ -54,10 +56,18 @@ def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = F
     )
 
 
-def _look_at(destination: Path, ports: Ports) -> list[str] | None:
+def _look_at(folder: Path, destination: Path, ports: Ports) -> list[str] | None:
     """Names in the destination; None when it does not exist yet."""
+    job, target = Path(os.path.realpath(folder)), Path(os.path.realpath(destination))
+    if target == job or job in target.parents:
+        raise DestinationProblem(
+            "destination-in-job-folder",
+            "The destination lies inside the job folder, in which nothing is ever written.",
+            where=str(destination),
+            todo="Name a folder outside the job folder after --to.",
+        )
     if not ports.disk.exists(destination):
-        if not ports.disk.exists(destination.parent):
+        if not ports.disk.is_folder(destination.parent):
             raise DestinationProblem(
                 "no-parent-folder",
                 "The folder that is to hold the destination does not exist.",
@@ -65,6 +75,13 @@ def _look_at(destination: Path, ports: Ports) -> list[str] | None:
                 todo="Create it, or mend the path after --to.",
             )
         return None
+    if not ports.disk.is_folder(destination):
+        raise DestinationProblem(
+            "destination-not-a-folder",
+            "The destination is there already, but it is not a folder.",
+            where=str(destination),
+            todo="Name a folder after --to, or one that does not exist yet.",
+        )
     return ports.list_names(destination)
 
 
@@ -83,18 +100,28 @@ def _leftovers(existing: list[str] | None, destination: Path) -> list[Finding]:
 def _guarded(
     one: Callable[[], WrapUnit], transfer: LoadedTransfer, name: str, found: tuple[Finding, ...]
 ) -> WrapUnit:
+    problem: ProvpackError
     try:
-        unit = one()
+        return one()
     except ProvpackError as err:
-        outcome: UnitOutcome = "failed" if err.exit_code in (15, 70) else "refused"
-        return WrapUnit(
-            transfer_id=transfer.transfer_id,
-            package_name=name,
-            outcome=outcome,
-            findings=err.findings if isinstance(err, Refusal) else found,
-            problem=err,
+        problem = err
+    except Exception as err:
+        # one transfer that trips us up must not take the others along
+        problem = Bug(
+            "bug",
+            f"A mistake of ours, not of yours: {type(err).__name__}: {err}.",
+            where=str(transfer.origin),
+            todo="The received file is untouched. Please report it with this transfer's row of the sheet.",
         )
-    return unit
+        problem.__cause__ = err
+    outcome: UnitOutcome = "failed" if problem.exit_code in (15, 70) else "refused"
+    return WrapUnit(
+        transfer_id=transfer.transfer_id,
+        package_name=name,
+        outcome=outcome,
+        findings=problem.findings if isinstance(problem, Refusal) else found,
+        problem=problem,
+    )
 
 
 def _wrap_one(wrapping: Callable[[], Wrapping], final: Path, ports: Ports, dry_run: bool) -> WrapUnit:

@@ -26,7 +26,7 @@ from provpack.jobs.master import (
 )
 from provpack.jobs.staging import PAYLOAD, Staging
 from provpack.jobs.wrapped import Ports, WrapUnit
-from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio
+from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
 from provpack.jobs.wraprecord import TOOL, file_entry, judged_again, measured, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
@@ -61,6 +61,15 @@ class Wrapping:
     def plan(self, final: Path) -> WrapUnit:
         """What run() would write, without writing: names, and sizes where they are known beforehand."""
         files: list[tuple[str, int]] = []
+        unknown = "0" * 64  # as long as the digests that will stand in the record inside the master
+        photos = [
+            {"path": place, "sha256": unknown} for place, _, role in self._documents() if role == "photo"
+        ]
+        if photos:
+            self._record["condition"]["condition_photos"] = photos
+        for _, named, role in self._documents():
+            if role == "pass":
+                note_pass(self._record, named, unknown)
         if self._transfer.path is not None:
             with ReceivedFile(self._transfer.path) as source:
                 plan = self._plan_audio(source)
@@ -73,6 +82,7 @@ class Wrapping:
         mark = self._ports.new_id().replace("-", "")[:8]
         staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
         try:
+            staging.begin()
             unit = self._build(staging, final)
         except BaseException:
             staging.discard()
@@ -126,10 +136,17 @@ class Wrapping:
 
     def _plan_audio(self, source: ReceivedFile) -> AudioPlan:
         self._record.setdefault("signal", {})
-        plan = plan_audio(source, self._with_header(source), path=self._master_path)
+        plan = plan_audio(
+            source, self._with_header(source), path=self._master_path, named=self._file(), at=self._at
+        )
         self._found += plan.findings
         self._record["coding_history"] = plan.coding_history
         return plan
+
+    def _file(self) -> NamedFile:
+        if self._transfer.file is None:
+            raise Bug("no-audio", "Audio without a name.", where=self._name, todo="Report this.")
+        return self._transfer.file
 
     def _with_header(self, source: ReceivedFile) -> Mapping[str, Any]:
         """The draft, with the header's rate filled in from the file where nobody declared it."""
@@ -154,7 +171,12 @@ class Wrapping:
             note_pass(self._record, self._transfer.file, facts.received_sha256)
             note_step(self._record, facts.received_sha256, self._at)
             self._found += judged_again(self._job, self._transfer, self._record, self._found)
-            document = embedded_document(self._record, path=self._master_path, merged=plan.merged)
+            document = embedded_document(
+                self._record,
+                path=self._master_path,
+                merged=plan.merged,
+                received=received_entry(self._file(), facts.received_bytes, facts.received_sha256),
+            )
             return fill_tail(plan.plan, [*plan.after, (b"axml", document)])
 
         staged = staging.new_file(self._master_path)
@@ -166,11 +188,8 @@ class Wrapping:
         facts = master.facts
         self._record["files"].append(
             file_entry("master", master.written, self._transfer.file)
-            | {
-                "audio_sha256": facts.audio_sha256,
-                "original_bytes": facts.received_bytes,
-                "original_sha256": facts.received_sha256,
-            }
+            | {"audio_sha256": facts.audio_sha256}
+            | received_entry(self._file(), facts.received_bytes, facts.received_sha256)
         )
         return master
 

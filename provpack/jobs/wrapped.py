@@ -13,6 +13,7 @@ from provpack.errors import ProvpackError, RecordProblem
 from provpack.findings import Finding, worst
 from provpack.jobs.progress import Progress
 from provpack.measure.fanout import RunAll
+from provpack.package.bagpaths import path_base64, readable
 
 UnitOutcome = Literal["wrapped", "planned", "refused", "failed"]
 
@@ -57,24 +58,18 @@ class WrapUnit:
     problem: ProvpackError | None = None
 
     def as_json(self) -> dict[str, Any]:
-        problem = self.problem
         return {
             "transfer_id": self.transfer_id,
             "package_name": self.package_name,
             "outcome": self.outcome,
-            "path": self.path,
+            "path": readable(self.path) or None,
+            "path_base64": path_base64(self.path) if self.path else None,
             "record_id": self.record_id or None,
             "tagmanifest_sha512": self.tagmanifest_sha512 or None,
             "payload_bytes": self.payload_bytes,
             "files": [{"path": p, "bytes": n} for p, n in self.files],
             "findings": [f.as_json() for f in self.findings],
-            "problem": problem
-            and {
-                "code": problem.code,
-                "what": problem.what,
-                "where": problem.where,
-                "todo": problem.todo,
-            },
+            "problem": self.problem.as_json() if self.problem else None,
         }
 
 
@@ -82,6 +77,7 @@ class WrapUnit:
 class WrapResult:
     """The whole run: units in the order of the sheet, findings that belong to no single transfer."""
 
+    folder: str
     job_id: str
     destination: str
     dry_run: bool
@@ -99,7 +95,7 @@ class WrapResult:
         if codes:
             return max(codes)
         everything = [*self.findings, *(f for u in self.units for f in u.findings)]
-        return 1 if worst(everything) == "warning" else 0
+        return 1 if worst(everything) in ("error", "warning") else 0
 
     @property
     def outcome(self) -> str:
@@ -111,8 +107,9 @@ class WrapResult:
     def as_json(self) -> dict[str, Any]:
         return {
             "outcome": self.outcome,
+            "job": readable(self.folder),
             "job_id": self.job_id,
-            "destination": self.destination,
+            "destination": readable(self.destination),
             "dry_run": self.dry_run,
             "units": [u.as_json() for u in self.units],
             "findings": [f.as_json() for f in self.findings],

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import copy
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from typing import Any
 
-from provpack.chunks.bext import build_bext
+from provpack.chunks.bext import Bext, build_bext
 from provpack.chunks.embedded import Embedded, read_embedded
 from provpack.chunks.history import CodingRow, format_history
 from provpack.chunks.info import build_info
 from provpack.chunks.layout import Format, Layout
+from provpack.chunks.limits import MAX_METADATA
 from provpack.chunks.markers import Marker, build_adtl, build_cue
 from provpack.chunks.plan import MasterPlan, plan_master, tail_size
 from provpack.chunks.walk import read_layout
@@ -20,7 +23,12 @@ from provpack.edge.received import ReceivedFile
 from provpack.errors import InputProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
+from provpack.jobs.check_files import MOST_CHANNELS
+from provpack.jobs.loaded import NamedFile
+from provpack.jobs.wraprecord import measured, note_pass, note_step
+from provpack.measure.levels import MAX_SILENCE_RUNS, ChannelLevel, Envelope, Levels, Run
 from provpack.model.rates import rate_from_json
+from provpack.package import layout as places
 from provpack.package.describe import (
     ascii_text,
     build_bext_fields,
@@ -28,18 +36,20 @@ from provpack.package.describe import (
     build_info_entries,
     build_markers,
 )
+from provpack.package.embedding import EMBEDDED_SILENCES, embeddable
 from provpack.package.premis import build_premis
 from provpack.xmldoc import XmlProblem, parse_untrusted
 
 Record = Mapping[str, Any]
 
-# The embedded record lists this many silences at the most; measurements.json lists all.
-EMBEDDED_SILENCES = 200
-# Room for what only the audio can tell: digests, levels and silences of the embedded record.
-_ROOM_FOR_MEASURED = 4096
-_ROOM_PER_CHANNEL = 512
-_ROOM_PER_SILENCE = 48
+# Room beyond the longest document worked out beforehand: for links that only a digest can bring about.
+_ROOM = 2048
+_ROOM_PER_LINK = 1024
 _ROUND = 4096
+_MOST_HISTORY = 50_000
+"""Characters of received coding history that are carried on; the record's field holds 100 000."""
+_ANY_DIGEST = "f" * 64
+_LONGEST_FLOAT = -2.2250738585072014e-308
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +67,10 @@ class AudioPlan:
     findings: tuple[Finding, ...]
 
 
-def plan_audio(source: ReceivedFile, record: Record, *, path: str) -> AudioPlan:
-    """Plan the master for a received file; path is its place in the package.
+def plan_audio(
+    source: ReceivedFile, record: Record, *, path: str, named: NamedFile, at: datetime
+) -> AudioPlan:
+    """Plan the master for a received file; path is its place in the package, named what the sheet calls it.
 
     Raises InputProblem for a file that cannot be wrapped, RecordProblem for a record whose rate cannot be
     read.
@@ -68,48 +80,92 @@ def plan_audio(source: ReceivedFile, record: Record, *, path: str) -> AudioPlan:
     fmt = _usable(layout, name)
     embedded = read_embedded(source, layout)
     rate = rate_from_json(record["signal"]["sampling_frequency"])
+    received_rows, rows_left_out = _received_rows(embedded)
     history = format_history(
         build_coding_rows(
             record,
-            received=[_ascii_row(r) for r in embedded.history if r.algorithm or r.text],
+            received=received_rows,
             header_rate=fmt.sample_rate,
             word_length=fmt.valid_bits,
             channels=fmt.channels,
         )
     )
-    bext = build_bext(build_bext_fields(record, rate=rate, history=history))
-    found: list[Finding] = []
-    merged = _mergeable(embedded, name, found)
+    bext = build_bext_fields(record, rate=rate, history=history, master=named.written)
+    found = [*embedded.findings, *_bext_replaced(embedded.bext, bext, name)]
+    if rows_left_out:
+        what = f"{rows_left_out} rows of its coding history are too long to be carried on."
+        found.append(wraprules.HISTORY_ASIDE.found(what, f"{name}, bext", position={"file": name}))
     after = _after(record, embedded, layout.frames, name, found)
-    axml = embedded_document({**record, "coding_history": history}, path=path, merged=merged)
-    room = _ROOM_FOR_MEASURED + fmt.channels * _ROOM_PER_CHANNEL + EMBEDDED_SILENCES * _ROOM_PER_SILENCE
-    need = tail_size([*((cid, len(body)) for cid, body in after), (b"axml", len(axml) + room)])
-    plan = plan_master(layout, before=[(b"bext", bext)], after_budget=-(-need // _ROUND) * _ROUND)
+    received = received_entry(named, source.size, _ANY_DIGEST)
+    longest = _longest({**record, "coding_history": history}, fmt, layout.frames, rate, named=named, at=at)
+    merged, size = _merge(longest, embedded, name, found, path=path, received=received)
+    need = tail_size([*((cid, len(body)) for cid, body in after), (b"axml", size + _room(record))])
+    plan = plan_master(layout, before=[(b"bext", build_bext(bext))], after_budget=-(-need // _ROUND) * _ROUND)
     return AudioPlan(
         layout=layout, format=fmt, rate=rate, plan=plan, coding_history=history, after=after,
         merged=merged, findings=tuple(found),
     )  # fmt: skip
 
 
-def embedded_document(record: Record, *, path: str, merged: bytes | None) -> bytes:
+def embedded_document(
+    record: Record, *, path: str, merged: bytes | None, received: Mapping[str, Any]
+) -> bytes:
     """The axml document: PREMIS with the record inside it.
 
-    A file cannot hold its own digest, so the embedded record lists no files; everything else is the same
-    as in record.json, save that a long list of silences is cut.
+    received: original_name, original_bytes and original_sha256 of the file handed in. A file cannot hold
+    its own digest, so the master states none and the embedded record lists no files; for the rest of what
+    differs from record.json see embeddable().
     """
-    inner = embeddable(record)
-    text = json.dumps(inner, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-    files = [{"role": "master", "path": path, "media_type": "audio/vnd.wave"}]
-    return build_premis(record, files=files, extension=text, merged=merged)
+    text = json.dumps(embeddable(record), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    master = {
+        "role": "master",
+        "path": path,
+        "media_type": places.media_type(path),
+        "audio_sha256": record.get("audio_sha256"),
+        **received,
+    }
+    return build_premis(record, files=[master], extension=text, merged=merged)
 
 
-def embeddable(record: Record) -> dict[str, Any]:
-    """The record as it can stand inside its own master: without files, silences cut to a fixed number."""
-    inner = {**record, "files": []}
-    measured = record.get("measured")
-    if measured:
-        inner["measured"] = {**measured, "digital_silence": measured["digital_silence"][:EMBEDDED_SILENCES]}
-    return inner
+def received_entry(named: NamedFile, size: int, sha256: str) -> dict[str, Any]:
+    """What the master's `files[]` entry says of the file as it was handed in."""
+    return {"original_name": named.written, "original_bytes": size, "original_sha256": sha256}
+
+
+def _longest(
+    record: Record, fmt: Format, frames: int, rate: Fraction, *, named: NamedFile, at: datetime
+) -> dict[str, Any]:
+    """The record as it will be once the audio was read, with the longest value wherever only the audio can
+    tell: what is reserved after the audio must suffice for any of them."""
+    channel = ChannelLevel(
+        min_code=0,
+        max_code=0,
+        peak_dbfs=_LONGEST_FLOAT,
+        dc_offset_codes=_LONGEST_FLOAT,
+        effective_bits=8 * fmt.container_bytes,
+        or_mask=0,
+    )
+    levels = Levels(
+        frames=frames,
+        container_bits=8 * fmt.container_bytes,
+        channels=(channel,) * fmt.channels,
+        digital_silence=(Run(start=frames, length=frames),) * min(MAX_SILENCE_RUNS, EMBEDDED_SILENCES + 1),
+        silence_runs_left_out=0,
+        silence_frames=0,
+        envelope=Envelope(frames_per_bin=1, bins=()),
+    )
+    longest = copy.deepcopy(dict(record))
+    longest |= {"audio_sha256": _ANY_DIGEST, "measured": measured(levels, rate, at)}
+    note_pass(longest, named, _ANY_DIGEST)
+    note_step(longest, _ANY_DIGEST, at)
+    return longest
+
+
+def _room(record: Record) -> int:
+    """Bytes for what the longest record does not show: a pass or step that names its file by digest only."""
+    processing = record.get("processing") or {}
+    entries = len(processing.get("passes") or []) + len(processing.get("processing_steps") or [])
+    return _ROOM + _ROOM_PER_LINK * entries
 
 
 def _usable(layout: Layout, name: str) -> Format:
@@ -122,6 +178,13 @@ def _usable(layout: Layout, name: str) -> Format:
             where=first.where if first else name,
             todo=first.todo if first else "Transfer again, or record the outcome no_pcm_found or failed.",
         )
+    if layout.format.channels > MOST_CHANNELS:
+        raise InputProblem(
+            "too-many-channels",
+            f"The header states {layout.format.channels} channels; up to {MOST_CHANNELS} are measured here.",
+            where=name,
+            todo="The header is damaged or hostile, or the file has to be handed in as several.",
+        )
     if not layout.format.is_pcm or not 1 <= layout.format.container_bytes <= 4:
         rule = wraprules.NOT_PCM
         raise InputProblem(
@@ -133,12 +196,39 @@ def _usable(layout: Layout, name: str) -> Format:
     return layout.format
 
 
+def _bext_replaced(old: Bext | None, new: Bext, name: str) -> list[Finding]:
+    """A note naming the bext fields of the received file that the master does not repeat."""
+    if old is None:
+        return []
+    # The coding history is kept row by row; an empty field, or a version, loses nothing.
+    names = [n for n in Bext.__dataclass_fields__ if n not in ("version", "coding_history")]
+    nothing = ("", 0, None, bytes(64))
+    lost = [n for n in names if getattr(old, n) not in nothing and getattr(old, n) != getattr(new, n)]
+    if not lost:
+        return []
+    what = f"bext of the received file said otherwise: {', '.join(n.replace('_', ' ') for n in lost)}."
+    place: dict[str, str | int] = {"file": name, "chunk": "bext"}
+    return [wraprules.BEXT_REPLACED.found(what, f"{name}, chunk 'bext'", position=place)]
+
+
+def _received_rows(embedded: Embedded) -> tuple[list[CodingRow], int]:
+    """The rows of the received coding history that are carried on, and how many are not."""
+    rows = [_ascii_row(r) for r in embedded.history if r.algorithm or r.text]
+    kept, used = 0, 0
+    for row in rows:
+        used += len(format_history([row]))
+        if used > _MOST_HISTORY:
+            break
+        kept += 1
+    return rows[:kept], len(rows) - kept
+
+
 def _ascii_row(row: CodingRow) -> CodingRow:
     """A received coding-history row in lawful characters; its very bytes are kept in the received head."""
     if not row.algorithm:
         return CodingRow(algorithm="", text=ascii_text(row.text) or "?")
     return CodingRow(
-        algorithm=ascii_text(row.algorithm).replace(",", ";"),
+        algorithm=ascii_text(row.algorithm).replace(",", ";") or "?",
         frequency=row.frequency,
         bit_rate=row.bit_rate,
         word_length=row.word_length,
@@ -148,17 +238,37 @@ def _ascii_row(row: CodingRow) -> CodingRow:
     )
 
 
-def _mergeable(embedded: Embedded, name: str, found: list[Finding]) -> bytes | None:
-    if embedded.axml is None:
-        return None
-    try:
-        parse_untrusted(embedded.axml, where=f"{name}, chunk 'axml'")
-    except XmlProblem as err:
+def _merge(
+    record: Record,
+    embedded: Embedded,
+    name: str,
+    found: list[Finding],
+    *,
+    path: str,
+    received: Mapping[str, Any],
+) -> tuple[bytes | None, int]:
+    """The received axml document as far as ours can take it in, and the size of ours, bytes.
+
+    Ours must be readable afterwards by the same bounds: a document that is malformed, too large, or too
+    deep once it stands inside another is kept aside, so that it never costs the record.
+    """
+    problem: Exception
+    if embedded.axml is not None:
+        try:
+            parse_untrusted(embedded.axml, where=f"{name}, chunk 'axml'")
+            ours = embedded_document(record, path=path, merged=embedded.axml, received=received)
+            parse_untrusted(ours, where=f"{name}, chunk 'axml' inside ours", limit=MAX_METADATA // 2)
+            return embedded.axml, len(ours)
+        except (XmlProblem, ValueError, LookupError) as err:
+            problem = err
         found.append(
-            wraprules.AXML_ASIDE.found(err.what, err.where, position={"file": name, "chunk": "axml"})
+            wraprules.AXML_ASIDE.found(
+                getattr(problem, "what", f"The document cannot be taken over: {problem}"),
+                getattr(problem, "where", name),
+                position={"file": name, "chunk": "axml"},
+            )
         )
-        return None
-    return embedded.axml
+    return None, len(embedded_document(record, path=path, merged=None, received=received))
 
 
 def _after(
@@ -179,12 +289,15 @@ def _after(
                 )
             )
     chunks = [(b"LIST", build_info([(t, v) for t, v in entries.items() if v]))]
-    received = [_lawful(m) for m in _distinct(embedded.markers) if m.frame < frames]
+    received = [_lawful(m) for m in _distinct(embedded.markers) if m.frame <= frames]
+    if len(received) < len(embedded.markers):
+        lost = len(embedded.markers) - len(received)
+        what = f"{lost} cue point(s) of the received file lie outside the audio or share an id with another."
+        found.append(wraprules.MARKER_ASIDE.found(what, f"{name}, chunk 'cue '", position={"file": name}))
     markers, left_out = build_markers(record, received=received, frames=frames)
     if left_out:
-        found.append(
-            wraprules.MARKER_ASIDE.found(f"{left_out} logged positions lie outside the audio.", name)
-        )
+        what = f"{left_out} logged position(s) lie outside the audio."
+        found.append(wraprules.MARKER_ASIDE.found(what, name, position={"file": name}))
     if markers:
         chunks += [(b"cue ", build_cue(markers)), (b"LIST", build_adtl(markers))]
     return tuple(chunks)

@@ -32,11 +32,28 @@ INFO_REPLACED = Rule(
     title="An INFO entry of the received file says something else than the record",
     todo="Nothing to do: the received entry is kept in received-head.bin or received-tail.bin.",
 )
+BEXT_REPLACED = Rule(
+    id="wrap-bext-replaced",
+    severity="note",
+    title="The bext chunk of the received file says something else than the record",
+    todo="Nothing to do: the received chunk is kept in received-head.bin or received-tail.bin, and the rows "
+    "of its coding history in the master.",
+    reference="EBU Tech 3285 v2 section 2.3",
+)
+HISTORY_ASIDE = Rule(
+    id="wrap-history-left-out",
+    severity="warning",
+    title="The coding history of the received file is too long to be carried on whole",
+    todo="Nothing is lost: the received bext chunk is kept in received-head.bin or received-tail.bin. Look "
+    "at it there; no real history is so long.",
+    reference="EBU R 98",
+)
 MARKER_ASIDE = Rule(
     id="wrap-marker-left-out",
     severity="note",
     title="A logged position cannot be a cue point",
-    todo="Look at the positions in the record: a cue point must lie inside the file and below 2**32 frames.",
+    todo="Look at the positions: a cue point must lie inside the file, below 2**32 frames, with an id of its "
+    "own. The record, or received-head.bin and received-tail.bin, keep what was left out.",
     reference="RIFF/WAVE 1991, cue chunk",
 )
 LEDGER_FAILED = Rule(
@@ -54,5 +71,6 @@ SECOND_OPINION = Rule(
 )
 
 RULES: tuple[Rule, ...] = (
-    LEFTOVER, NOT_PCM, AXML_ASIDE, INFO_REPLACED, MARKER_ASIDE, LEDGER_FAILED, SECOND_OPINION,
+    LEFTOVER, NOT_PCM, AXML_ASIDE, INFO_REPLACED, BEXT_REPLACED, HISTORY_ASIDE, MARKER_ASIDE,
+    LEDGER_FAILED, SECOND_OPINION,
 )  # fmt: skip

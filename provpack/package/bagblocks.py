@@ -93,6 +93,11 @@ class Damage:
         """Every block of the audio was found with its digest."""
         return self.extent != "unknown" and self.bad_blocks == 0 and not self.shifted_bytes
 
+    @property
+    def nothing(self) -> bool:
+        """The file is, byte for byte, the one that was packaged."""
+        return self.audio_intact and not (self.head_changed or self.tail_changed or self.size_change)
+
     def as_json(self) -> dict[str, object]:
         """The shape `damage` of the verify result."""
         return {

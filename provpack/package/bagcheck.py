@@ -133,7 +133,7 @@ def check_structure(text: BagText, listing: Listing) -> Structure:
     bagcover.payload_coverage(text, disk, listed, found)
     bagcover.tag_coverage(text, disk, listed, found)
     bagcover.fetch_agreement(text, disk, listed, found)
-    bagcover.oxum_agreement(text, disk, found)
+    bagcover.oxum_agreement(text, disk, listed, found)
     bagcover.name_warnings(disk, listed, found)
     bagcover.strength(text, found)
     done = [

@@ -109,20 +109,26 @@ def fetch_agreement(text: BagText, disk: Disk, listed: Listed, found: Findings) 
             )
 
 
-def oxum_agreement(text: BagText, disk: Disk, found: Findings) -> None:
+def oxum_agreement(text: BagText, disk: Disk, listed: Listed, found: Findings) -> None:
+    """Payload-Oxum against the disk. What listed files that are not there explain is a note: the finding
+    about each of them says it, and a package that merely lacks a file is incomplete, not corrupt."""
     if text.info is None or disk.beneath_unreadable("data"):
         return
     if any(e.kind == "unreadable" and e.path.startswith("data/") for e in disk.listing.entries):
         return
     files = disk.payload_files()
     octets = sum(entry.size for entry in files)
+    there = {entry.path for entry in files}
+    gone = {p for m in text.payload_manifests for p in listed[m.name] if p not in there}
     for oxum in text.info.oxums:
         if (oxum.octets, oxum.streams) != (octets, len(files)):
+            explained = bool(gone) and oxum.streams == len(files) + len(gone) and oxum.octets >= octets
             found.add(
                 rules.OXUM_MISMATCH,
                 f"Payload-Oxum says {oxum.octets} bytes in {oxum.streams} files; "
                 f"there are {octets} bytes in {len(files)} files.",
                 f"{text.info.name}, line {oxum.line}",
+                severity="note" if explained else None,
             )
 
 

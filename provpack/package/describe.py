@@ -58,32 +58,32 @@ def name_of(agent: object) -> str:
     return str(agent or "")
 
 
-def first_start(record: Record) -> datetime | None:
-    """When the first pass started, in the declared zone; None when nobody wrote it down."""
-    passes = (record.get("processing") or {}).get("passes") or []
-    starts = [p["started_at"] for p in passes if p.get("started_at")]
-    return datetime.fromisoformat(min(starts)) if starts else None
+def start_of(record: Record, master: str) -> datetime | None:
+    """When the capture of the master began, in the declared zone; None when nobody wrote it down.
+
+    That is the start of the pass which left the file (master: its name as handed in); of an assembled file,
+    of the pass its first frame comes from; where neither can be told, of the earliest pass.
+    """
+    processing = record.get("processing") or {}
+    passes = [p for p in processing.get("passes") or [] if isinstance(p, Mapping)]
+    parts = [part for part in processing.get("assembly") or [] if isinstance(part, Mapping)]
+    first = min(parts, key=lambda part: int(part["target_start"]), default=None)
+    chosen = [p for p in passes if first is not None and p.get("n") == first["pass_n"]]
+    chosen = chosen or [p for p in passes if p.get("file") == master] or passes
+    starts = [datetime.fromisoformat(p["started_at"]) for p in chosen if p.get("started_at")]
+    # Zones may differ, so text does not sort by time; a time without a zone can only stand among its like.
+    if len({start.tzinfo is None for start in starts}) > 1:
+        starts = starts[:1]
+    return min(starts, default=None)
 
 
-def build_bext_fields(record: Record, *, rate: Fraction, history: str) -> Bext:
-    """bext v2 of the master. TimeReference counts frames since local midnight at the exact rate."""
-    item, carrier = record.get("item") or {}, record.get("carrier") or {}
-    start = first_start(record)
+def build_bext_fields(record: Record, *, rate: Fraction, history: str, master: str) -> Bext:
+    """bext v2 of the master, handed in under the name `master`. TimeReference counts frames since local
+    midnight at the exact rate."""
+    start = start_of(record, master)
     seconds = (start.hour * 3600 + start.minute * 60 + start.second) if start else 0
-    emphasis = (record.get("signal") or {}).get("file_emphasis", "unknown")
-    description = "; ".join(
-        part
-        for part in (
-            ascii_text(str(item.get("title") or "untitled")),
-            f"item {ascii_text(str(item.get('client_item_id') or '?'))}",
-            f"carrier {ascii_text(str(carrier.get('carrier_id') or '?'))}",
-            f"emphasis in this file: {FILE_EMPHASIS_WORDS.get(str(emphasis), 'unknown')}",
-            f"job {ascii_text(str(record.get('job_id') or '?'))}",
-            "full record in the axml chunk",
-        )
-    )
     return Bext(
-        description=description[:256],
+        description=_description(record),
         originator=ascii_text(name_of((record.get("people") or {}).get("transfer_organisation")))[:32],
         originator_reference=str(record["record_id"]).replace("-", "")[:32],
         origination_date=start.strftime("%Y-%m-%d") if start else "",
@@ -98,6 +98,21 @@ def build_bext_fields(record: Record, *, rate: Fraction, history: str) -> Bext:
         max_short_term=None,
         coding_history=history,
     )
+
+
+def _description(record: Record) -> str:
+    """Title first, then what nobody must overlook; a long title gives way to the rest (256 characters, EBU
+    Tech 3285 v2 section 2.3)."""
+    item, carrier = record.get("item") or {}, record.get("carrier") or {}
+    emphasis = (record.get("signal") or {}).get("file_emphasis", "unknown")
+    ids = [_of("item", item.get("client_item_id")), _of("carrier", carrier.get("carrier_id"))]
+    said = [
+        f"emphasis in this file: {FILE_EMPHASIS_WORDS.get(str(emphasis), 'unknown')}",
+        "full record in the axml chunk",
+    ]
+    names = [ascii_text(part)[:44] for part in (*ids, _of("job", record.get("job_id"))) if part]
+    rest = "".join(f"; {part}" for part in (*names, *said))
+    return ascii_text(str(item.get("title") or "untitled"))[: 256 - len(rest)] + rest
 
 
 def build_coding_rows(

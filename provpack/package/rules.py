@@ -228,6 +228,12 @@ AUDIO_INTACT = Rule(
     title="The audio is intact, only bytes around it changed",
     todo="Someone changed the metadata inside the file; the samples are those that were packaged.",
 )
+MASTER_UNCHANGED = Rule(
+    id="bag-master-unchanged",
+    severity="note",
+    title="The master is as it was packaged; the manifest that says otherwise is damaged",
+    todo="Compare the manifest with the second copy; there is nothing to repair in the master.",
+)
 AUDIO_NOT_LOCATED = Rule(
     id="bag-audio-not-located",
     severity="warning",

@@ -59,6 +59,9 @@ class MeteredDisk:
     def exists(self, path: Path) -> bool:
         return self._inner.exists(path)
 
+    def is_folder(self, path: Path) -> bool:
+        return self._inner.is_folder(path)
+
     def make_folder(self, path: Path) -> None:
         self._meter.tick(f"mkdir {path.name}")
         self._inner.make_folder(path)
@@ -128,6 +131,11 @@ class LosingDisk:
             return path == self._root or path.name in self._folder(path.parent).live
         except KeyError:
             return False
+
+    def is_folder(self, path: Path) -> bool:
+        return self.exists(path) and (
+            path == self._root or isinstance(self._folder(path.parent).live[path.name], _Folder)
+        )
 
     def make_folder(self, path: Path) -> None:
         parent = self._folder(path.parent)

@@ -45,7 +45,7 @@ transfer_organisation = "Grauwell Transfer Room"
 [defaults]
 source_domain = "digital_tape"
 carrier_type = "betamax"
-carrier_nominal_minutes = 60
+carrier_nominal_minutes = {minutes}
 tape_speed_mode = "b2"
 recording_format = "eiaj_14"
 source_bit_depth = 14
@@ -128,7 +128,7 @@ def make_job(
     folder.mkdir(parents=True)
     (folder / "equipment.toml").write_text(EQUIPMENT)
     header, exact = RATES[standard]
-    text = job + JOB
+    text = job + JOB.format(minutes=max(60, int(frames / exact / 60) + 1))
     text += '\n[[chain]]\nid = "A"\n'
     for day, name in enumerate(ids, 2):
         seconds = int(frames / exact) + 1

@@ -16,7 +16,7 @@ def test_a_clean_job_has_no_finding(tmp_path: Path) -> None:
     assert result.findings == ()
     assert result.outcome == "good"
     assert [t.package_name for t in result.transfers] == ["j-2031-07_t1", "j-2031-07_t2"]
-    assert result.as_json()["transfers"][0]["frames"] == 176224
+    assert result.as_json()["units"][0]["frames"] == 176224
 
 
 def test_check_writes_nothing(tmp_path: Path) -> None:

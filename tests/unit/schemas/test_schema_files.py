@@ -20,6 +20,12 @@ OWN = (
     "job-sheet",
     "ledger-entry",
     "measurements",
+    "result-check",
+    "result-demo",
+    "result-error",
+    "result-inspect",
+    "result-verify",
+    "result-wrap",
     "transfer-record",
 )
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
@@ -253,6 +259,15 @@ def test_a_finding_as_json_is_a_finding_of_the_schema() -> None:
     )
     definition = schemas.load("fields")["$defs"]["finding"]
     assert set(finding.as_json()) == set(definition["properties"]) == set(definition["required"])
-    assert {"path", "row", "file", "column", "key", "chunk", "offset", "block", "frame"} == set(
-        definition["properties"]["position"]["properties"]
-    )
+    assert {
+        "path",
+        "row",
+        "file",
+        "column",
+        "key",
+        "chunk",
+        "offset",
+        "block",
+        "frame",
+        "path_base64",
+    } == set(definition["properties"]["position"]["properties"])

@@ -1,0 +1,182 @@
+"""A real wrap of about 150 MB is stopped at a random moment: by Ctrl-C, by the system, by force."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from cli.commandline import Said, command, fits, names_of, no_traceback, run, told
+from support.jobs import make_job
+
+from provpack.edge.commit import PARTIAL_PREFIX
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc to see when handlers stand")
+
+FRAMES = 37_500_000
+TRIALS = 8
+PACKAGE = "job-1_t01"
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    folder = make_job(tmp_path_factory.mktemp("big") / "job", frames=FRAMES)
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="module")
+def undisturbed(job: Path, tmp_path_factory: pytest.TempPathFactory) -> float:
+    """Seconds a wrap takes when nobody stops it, counted from when its signal handlers stand."""
+    out = tmp_path_factory.mktemp("whole") / "out"
+    process = start(job, out)
+    begun = time.monotonic()
+    process.communicate(timeout=120)
+    assert process.returncode == 1
+    took = time.monotonic() - begun
+    assert intact(out / PACKAGE)
+    shutil.rmtree(out)
+    return took
+
+
+def start(job: Path, out: Path) -> subprocess.Popen[bytes]:
+    """The process, once it catches SIGTERM (before that, stopping it is the interpreter's affair)."""
+    process = subprocess.Popen(
+        command("wrap", job, "--to", out, "--json"), stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    for _ in range(2000):
+        status = Path(f"/proc/{process.pid}/status").read_text()
+        caught = next(line for line in status.splitlines() if line.startswith("SigCgt"))
+        if int(caught.split()[1], 16) >> (signal.SIGTERM - 1) & 1:
+            return process
+        time.sleep(0.005)
+    raise AssertionError("the process never got to work")
+
+
+def intact(package: Path) -> bool:
+    value = run("verify", package, "--depth", "bytes", "--no-ledger", "--json").json()
+    return bool(value["outcome"] == "good")
+
+
+def digest(path: Path) -> str:
+    with path.open("rb") as f:
+        return hashlib.file_digest(f, "sha256").hexdigest()
+
+
+def stop(job: Path, out: Path, number: signal.Signals, moment: float) -> Said:
+    process = start(job, out)
+    time.sleep(moment)
+    process.send_signal(number)
+    try:
+        said, err = process.communicate(timeout=20)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.communicate()
+        raise AssertionError(f"still at work 20 s after {number.name}") from None
+    return Said(code=process.returncode, out=said.decode(), err=err.decode())
+
+
+def moments(number: signal.Signals, longest: float) -> list[float]:
+    """Fixed fractions of the time an undisturbed wrap takes, a little of its end included."""
+    dice = random.Random(int(number))
+    return [dice.uniform(0, 1.02) * longest for _ in range(TRIALS)]
+
+
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)], ids=["Ctrl-C", "terminated"]
+)
+def test_stopped_by_a_signal(
+    number: signal.Signals, code: int, job: Path, undisturbed: float, tmp_path: Path
+) -> None:
+    received = job / "T01.wav"
+    before = digest(received)
+    stopped = 0
+    for trial, moment in enumerate(moments(number, undisturbed)):
+        out = tmp_path / f"out{trial}"
+        said = stop(job, out, number, moment)
+        no_traceback(said.err)
+        value = said.json()
+        left = [p.name for p in out.iterdir()] if out.exists() else []
+        assert not [name for name in left if name.startswith(PARTIAL_PREFIX)], (moment, left)
+        if said.code == 1:
+            # it came too late: all was done
+            assert value["units"][0]["outcome"] == "wrapped"
+        else:
+            stopped += 1
+            fits("error", value)
+            assert said.code == value["exit_code"] == code
+            assert (value["outcome"], value["error"]["code"]) == ("stopped", "stopped")
+            assert "Received files are untouched" in said.err
+            assert "Run the same command again" in said.err
+        if PACKAGE in left:
+            # stopped between the seal and the last word: the package is whole
+            assert intact(out / PACKAGE)
+        shutil.rmtree(out, ignore_errors=True)
+    assert digest(received) == before
+    # On a machine whose load changes, some of the moments fall after the end; not all of them.
+    assert stopped
+
+
+def test_killed(job: Path, undisturbed: float, tmp_path: Path) -> None:
+    received = job / "T01.wav"
+    before = digest(received)
+    leftovers = 0
+    for trial, moment in enumerate(moments(signal.SIGKILL, undisturbed)):
+        out = tmp_path / f"out{trial}"
+        said = stop(job, out, signal.SIGKILL, moment)
+        assert said.code in (-signal.SIGKILL, 1)
+        left = {p.name for p in out.iterdir()} if out.exists() else set()
+        partial = {name for name in left if name.startswith(PARTIAL_PREFIX)}
+        leftovers += bool(partial)
+        if PACKAGE in left:
+            assert intact(out / PACKAGE)
+        again = run("wrap", job, "--to", out, "--json")
+        value = again.json()
+        fits("wrap", value)
+        named = {f["position"]["path"] for f in value["findings"] if f["rule"] == "wrap-leftover"}
+        assert named == partial
+        if PACKAGE in left:
+            assert names_of(told(value)) >= {"destination-exists"}
+        else:
+            assert (again.code, value["units"][0]["outcome"]) == (1, "wrapped")
+            assert trial % 3 or intact(out / PACKAGE)
+        shutil.rmtree(out)
+    assert digest(received) == before
+    assert leftovers >= 2
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("wrap", "Every package that stands under its final name is complete"),
+        ("verify", "Nothing was changed"),
+        ("check", "Nothing was written"),
+        ("inspect", "Nothing was written"),
+        ("demo", "delete it and run the demo again"),
+    ],
+)
+def test_the_message_fits_the_command(
+    name: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a stopped command says of its leavings depends on which it is; Ctrl-C comes as an exception."""
+    import importlib
+
+    module = importlib.import_module(f"provpack.cli.{name}")
+
+    def interrupted(*args: object, **named: object) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(module.command, "invoke", interrupted)
+    line = [name, "x", *(["--to", "y"] if name == "wrap" else [])]
+    said = run(*line, "--json")
+    fits("error", said.json())
+    assert said.code == 130
+    assert words in said.err
+    assert words in said.json()["error"]["todo"]
