@@ -8,11 +8,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 IN_CI = os.environ.get("CI") == "true"
 REFERENCE = Path(
     os.environ.get("PROVPACK_REFERENCE", Path(__file__).resolve().parents[2] / "shared" / "reference")
 )
+
+# In CI the same examples every time, so that a landing does not hang on the dice; at home new ones.
+settings.register_profile("ci", derandomize=True)
+if IN_CI:
+    settings.load_profile("ci")
 
 
 def absent(reason: str) -> None:

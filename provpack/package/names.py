@@ -33,7 +33,9 @@ def package_name(job_id: str, transfer_id: str) -> str:
 
 def safe_file_name(original: str) -> str:
     """The last part of a path in safe letters with its extension kept, at most 100 bytes, never empty."""
-    base = re.split(r"[/\\]", original.rstrip("/\\"))[-1]
+    # Decomposed first: some characters become a dot, and a dot decides what the extension is.
+    last = re.split(r"[/\\]", original.rstrip("/\\"))[-1]
+    base = unicodedata.normalize("NFKD", last)
     stem, dot, extension = base.rpartition(".")
     tail = _safe(extension)[:MAX_EXTENSION].rstrip("._-") if dot and stem.strip(".") else ""
     name = _safe(stem if tail else base) or "unnamed"

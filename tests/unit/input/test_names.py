@@ -47,6 +47,10 @@ def test_package_names_are_for_ever() -> None:
     assert package_name("\u2603", "..") == "job_transfer"
 
 
+def test_a_character_that_becomes_a_dot() -> None:
+    assert safe_file_name("0:\u20240") == "0.0"
+
+
 def test_collisions_are_numbered_in_order() -> None:
     names = distinct_file_names(
         ["a.txt", "A.TXT", "x/a.txt", "a-2.txt", "L" * 200 + ".txt", "L" * 200 + ".TXT"]
