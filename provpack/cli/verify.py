@@ -32,6 +32,7 @@ def command(paths: tuple[Path, ...], depth: str, no_ledger: bool, as_json: bool)
     from provpack.jobs.recover import record_of
     from provpack.jobs.verified import Depth
     from provpack.jobs.verify import verify_paths
+    from provpack.jobs.witness import LedgerWitness
     from provpack.report import text
 
     chosen: Depth = "listed" if depth == "listed" else "meaning" if depth == "meaning" else "bytes"
@@ -40,6 +41,7 @@ def command(paths: tuple[Path, ...], depth: str, no_ledger: bool, as_json: bool)
         result = verify_paths(
             paths, chosen, progress=bar, clock=clock.now, record=None if no_ledger else keeper.note,
             validate=schema_pairs(), recover=lambda source: record_of(source, ""),
+            witness=LedgerWitness(),
         )  # fmt: skip
     report = {**result.as_json(), "ledgers": keeper.summary()}
     lines = text.verify_lines(result, keeper.sentences(not no_ledger))

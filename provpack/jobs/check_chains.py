@@ -213,8 +213,13 @@ def serials(job: LoadedJob, used: set[str]) -> Iterator[Finding]:
 
 
 def chain_check(job: LoadedJob, transfer: LoadedTransfer, checked_at: object) -> Iterator[Finding]:
-    """The last check came before a service of decoder or capture device (the deck: a rule of records)."""
+    """What the register says of the check that is named, and of those between it and the pass.
+
+    Also: the last check came before a service of decoder or capture device (the deck: a rule of records).
+    """
     begun = started(transfer)
+    yield from _named_check(job, transfer, checked_at)
+    yield from _failed_since(job, transfer, checked_at, begun)
     if begun is None or not isinstance(checked_at, str) or moment_range(checked_at) is None:
         return
     name = "chain_check_at" if "chain_check_at" in transfer.origins else "chain_check_id"
@@ -225,3 +230,48 @@ def chain_check(job: LoadedJob, transfer: LoadedTransfer, checked_at: object) ->
                 what = f"{item.id} was serviced on {service}, the chain was last checked on {checked_at}."
                 yield found_at(rules.CHECK_BEFORE_SERVICE, what, place)
                 break
+
+
+def _checks(job: LoadedJob) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """(equipment id, check) for every check of the register."""
+    for item in job.equipment.values():
+        raw = item.raw.get("checks", [])
+        for check in raw if isinstance(raw, list) else []:
+            yield item.id, check
+
+
+def _named_check(job: LoadedJob, transfer: LoadedTransfer, checked_at: object) -> Iterator[Finding]:
+    """A check that is named was passed, on this chain; else no date of it could be true."""
+    wanted = transfer.values.get("chain_check_id")
+    if not isinstance(wanted, str) or wanted in ("none", "unknown"):
+        return
+    place = transfer.origin_of("chain_check_id")
+    mine = {item.id for item in used_equipment(job, transfer.values).values()}
+    same = [(holder, check) for holder, check in _checks(job) if check.get("id") == wanted]
+    if any(check.get("outcome") == "failed" for _, check in same):
+        what = f"The register says that check '{wanted}' failed."
+        yield found_at(rules.CHECK_FAILED, what, place)
+    elif checked_at is None and "chain_check_at" not in transfer.refused:
+        why = "The register has no such check"
+        for holder, check in same:
+            other = check.get("chain_id")
+            why = f"The register has it on {holder}, which this chain does not use"
+            if holder in mine:
+                why = f"The register has it for chain {other}, this is chain {transfer.chain_id}"
+        yield found_at(rules.CHECK_UNKNOWN, f"Check '{wanted}' is named. {why}.", place)
+
+
+def _failed_since(
+    job: LoadedJob, transfer: LoadedTransfer, checked_at: object, begun: str | None
+) -> Iterator[Finding]:
+    """A check of this chain that failed after the one named and before the pass."""
+    if begun is None or not isinstance(checked_at, str):
+        return
+    mine = {item.id for item in used_equipment(job, transfer.values).values()}
+    for holder, check in _checks(job):
+        at, chain = check.get("at"), check.get("chain_id")
+        if holder not in mine or check.get("outcome") != "failed" or chain not in (None, transfer.chain_id):
+            continue
+        if isinstance(at, str) and surely_before(checked_at, at) and surely_before(at, begun):
+            what = f"Check '{check.get('id')}' of {holder} failed on {at}, after the check named here."
+            yield found_at(rules.CHECK_FAILED_SINCE, what, transfer.origin_of("chain_check_id"))

@@ -106,9 +106,23 @@ def _violation(
     if violation.schema_path.endswith("/required"):
         if _told_elsewhere(job, transfer, parts[-1]):
             return None
-        return found_at(rules.REQUIRED, f"'{parts[-1]}' is missing.", place)
+        return found_at(rules.REQUIRED, f"'{parts[-1]}' is missing.", place, todo=_how_to_fill(parts))
     what = f"'{parts[-1] if not parts[-1].isdigit() else name}': {violation.message}"
     return found_at(rules.SCHEMA, what, place)
+
+
+def _how_to_fill(parts: Sequence[str]) -> str:
+    """Where a missing field may stand and what it may say; "" where only the rule's own advice fits."""
+    column = sheet_fields().transfer.get(parts[-1])
+    if column is None or len(parts) > 2:
+        return ""
+    item = column.item if column.kind == "list" and column.item is not None else column
+    words = ", ".join(str(word).casefold() for word in item.words)
+    said = "Fill it in the row, in its chain or in the defaults"
+    if column.kind == "list":
+        some = f"; one or more of: {words}" if words else ""
+        return f"{said}: values divided by |, or [] where there is none{some}."
+    return f"{said}: one of {words}." if words else ""
 
 
 def _refused(transfer: LoadedTransfer, parts: Sequence[str]) -> bool:
@@ -125,8 +139,11 @@ def _told_elsewhere(job: LoadedJob, transfer: LoadedTransfer, name: str) -> bool
     if "chain" in transfer.refused and name in sheet_fields().chain:
         return True
     unknown = set(FROM_REGISTER) - set(used_equipment(job, transfer.values))
-    if name in ("chain_check_id", "chain_check_at"):
-        return bool(unknown) or "started_at" in transfer.refused
+    if name == "chain_check_at":
+        return True  # check_chains.chain_check names the check and says what is wrong with it
+    if name == "chain_check_id":
+        named = {role for role in unknown if f"{role}_id" in transfer.values}
+        return bool(named) or "started_at" in transfer.refused
     for role, fields in FROM_REGISTER.items():
         if name in fields:
             return fields[name] in ("make_model", "serial") or role in unknown

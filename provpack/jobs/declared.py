@@ -171,7 +171,7 @@ class _Value:
 
     def _wrong(self, column: Column, value: Any, origin: Origin) -> Any:
         kind = {
-            "enum": "one of: " + ", ".join(str(w).casefold() for w in column.words[:12]),
+            "enum": "one of: " + ", ".join(str(w).casefold() for w in column.words),
             "list": "a list",
             "table": "a list of tables",
             "object": "a table",

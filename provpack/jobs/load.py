@@ -281,6 +281,9 @@ class _Loader:
                 row.refused.add("chain")
                 del row.values["chain"]
         companions = self.companions.get(str(row.values.get("transfer_id", "")), {})
+        for holder in (row, companions.get("passes")):
+            if holder is not None and self.has_job_sheet:
+                _passes_from_chains(holder, chains, at)
         return merge_transfer(row, at, levels, companions, self.listing)
 
     def _unique(self, transfers: tuple[LoadedTransfer, ...]) -> None:
@@ -318,3 +321,21 @@ class _Loader:
             near = difflib.get_close_matches(file.casefold()[:100], sorted(read), n=1)
             what = f"The table {file} is neither a sheet of the job nor named as a document."
             self._say(rules.SHEET_UNUSED, what, file, todo=f"Should it be {near[0]}?" if near else "")
+
+
+def _passes_from_chains(holder: Declared, chains: Mapping[str, Declared], at: Origin) -> None:
+    """A pass that names its chain has that chain's machines where it names none of its own."""
+    entries = holder.values.get("passes")
+    for n, entry in enumerate(entries if isinstance(entries, list) else []):
+        name = entry.get("chain_id")
+        if not isinstance(name, str):
+            continue
+        chain = chains.get(name)
+        if chain is None:
+            place = holder.origins.get(f"passes/{n}", holder.origins.get("passes", at))
+            what = f"Pass {entry.get('n', n + 1)} names chain '{name}', which is not in {JOB_SHEET}."
+            holder.findings.append(found_at(rules.CHAIN_UNKNOWN, what, place))
+            continue
+        for key in ("deck_id", "decoder_id", "capture_device_id", "capture_input"):
+            if key in chain.values:
+                entry.setdefault(key, chain.values[key])

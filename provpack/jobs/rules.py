@@ -256,6 +256,28 @@ CHECK_BEFORE_SERVICE = Rule(
     todo="Check the chain with a test tape and note the check in the register.",
     reference=f"{DOMAIN} 8.2 rule 30",
 )
+CHECK_UNKNOWN = Rule(
+    id="row-chain-check-unknown",
+    severity="error",
+    title="a chain check is named that the register does not have for this chain",
+    todo="Enter the check in the register at a machine of this chain, correct the id, or write none "
+    "(never tested) or unknown.",
+    reference=f"{DOMAIN} 8 field 49",
+)
+CHECK_FAILED = Rule(
+    id="row-chain-check-failed",
+    severity="error",
+    title="the chain check named had failed",
+    todo="Name the last check passed before the transfer, or write none; look at the transfer again.",
+    reference=f"{DOMAIN} 8 field 49",
+)
+CHECK_FAILED_SINCE = Rule(
+    id="row-chain-check-failed-since",
+    severity="warning",
+    title="the chain failed a check between the one named and the pass",
+    todo="Enter the repair and the passed check that followed, or have the transfer examined.",
+    reference=f"{DOMAIN} 8 field 49, 8.2 rule 29",
+)
 
 # --- passes ---------------------------------------------------------------------------------------------
 PASS_LENGTH = Rule(

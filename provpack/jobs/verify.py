@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from provpack.jobs.verified import Depth, Outcome, UnitResult, Verdict, VerifyRe
 from provpack.jobs.verify_files import Hands
 from provpack.jobs.verify_meaning import Helpers, Recover, Validate
 from provpack.jobs.verify_unit import check_unit
+from provpack.jobs.witness import LedgerWitness
 from provpack.package import rules
 from provpack.package.bagcheck import judge
 from provpack.package.bagpaths import path_base64, position, readable
@@ -50,13 +51,14 @@ def verify_paths(
     validate: Validate | None = None,
     recover: Recover | None = None,
     workers: int | None = None,
+    witness: LedgerWitness | None = None,
 ) -> VerifyResult:
     """Check every bag at or beneath the paths; one unit per bag, in the order found.
 
     record is called with each unit as it is finished, from this thread. validate and recover serve the depth
-    meaning (see Helpers). workers: threads at most, by default the processors there are. What is wrong with
-    a bag, a disk or a path is in the result; only an interrupt escapes (and what progress, clock or record
-    raise).
+    meaning (see Helpers). witness: compares with the custody ledgers beside the packages. workers:
+    threads at most, by default the processors there are. What is wrong with a bag, a disk or a path is in
+    the result; only an interrupt escapes (and what progress, clock or record raise).
     """
     started = clock().isoformat()
     places, findings = _find(paths)
@@ -72,7 +74,12 @@ def verify_paths(
         if place.findings:
             return _told(place, depth, clock)
         try:
-            return check_unit(place.path, depth, hands=hands, helpers=helpers, clock=clock)
+            unit = check_unit(place.path, depth, hands=hands, helpers=helpers, clock=clock)
+            told = witness.judge(place.path, unit.identity) if witness is not None else ()
+            if not told:
+                return unit
+            found = (*unit.findings, *told)
+            return replace(unit, findings=found, outcome=judge(found))
         finally:
             hands.unit_done()
 
@@ -96,6 +103,10 @@ def verify_paths(
                 for future in futures:
                     future.cancel()
                 raise
+    if witness is not None:
+        for path in paths:
+            findings.extend(witness.missing(path))
+        findings.extend(witness.findings())
     return VerifyResult(
         depth=depth,
         started_at=started,

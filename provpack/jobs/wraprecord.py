@@ -52,7 +52,16 @@ def note_step(record: dict[str, Any], received_sha256: str, at: datetime) -> Non
             "agent": TOOL,
             "at": at.isoformat(),
             "input_sha256": received_sha256,
-            "note": "bext, LIST INFO, cue, LIST adtl and axml written; audio copied byte for byte.",
+            "note": "bext, LIST INFO and axml written, cue and LIST adtl where there are events or "
+            "programmes; audio copied byte for byte.",
+        },
+    ]
+    record["derived"] = [
+        *(record.get("derived") or []),
+        {
+            "field": f"/processing/processing_steps/{len(record['processing']['processing_steps']) - 1}",
+            "from": ["/made_by"],
+            "how": "the program notes its own step",
         },
     ]
 

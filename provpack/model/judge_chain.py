@@ -244,6 +244,13 @@ def judge_checks(view: View) -> Iterator[Finding]:
             where,
             at.text,
         )
+    if first is not None and first.surely_before(at):
+        yield found(
+            rules.CHECK_AFTER,
+            f"Check {name} was passed on {at.text}, the first pass began on {first.text}.",
+            where,
+            at.text,
+        )
     if service is not None and at.surely_before(service):
         yield found(
             rules.CHECK_SERVICE,

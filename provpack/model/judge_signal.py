@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Final
 
@@ -129,6 +129,7 @@ def judge_emphasis(view: View) -> Iterator[Finding]:
             "/signal/tape_emphasis_evidence",
             list(evidence),
         )
+    yield from _evidence_seen(view, tape, evidence)
     ranges = view.rows("signal/signal_state_ranges")
     if tape == "mixed":
         spans = [(r.whole("start"), r.whole("end")) for r in ranges]
@@ -173,6 +174,35 @@ def judge_emphasis(view: View) -> Iterator[Finding]:
             "/interface/cs_emphasis",
             status,
         )
+
+
+_NOT_SEEN: Final = ("not_observed", "not_fitted", "unknown")
+_CS_ZERO: Final = ("none_or_not_indicated", "not_indicated")
+
+
+def _evidence_seen(view: View, tape: str | None, evidence: Sequence[str]) -> Iterator[Finding]:
+    """Evidence that is named must have been seen, and must not say the opposite (sections 2.2, 2.3, 3.5)."""
+    lamp, status = view.text("decoder/emphasis_indicator"), view.text("interface/cs_emphasis")
+    where = "/signal/tape_emphasis_evidence"
+    opposite = {"on": ("off", "changed"), "off": ("on", "changed")}.get(tape or "", ())
+    if lamp in opposite:
+        yield found(
+            rules.LAMP_AGAINST,
+            f"emphasis_indicator is {lamp}, tape_emphasis is {tape}.",
+            "/decoder/emphasis_indicator",
+            lamp,
+        )
+    if tape not in ("on", "off", "mixed"):
+        return
+    if "indicator" in evidence and lamp in _NOT_SEEN:
+        said = f"indicator is named as evidence, emphasis_indicator is {lamp}."
+        yield found(rules.EVIDENCE_ABSENT, said, where, list(evidence))
+    if "channel_status" in evidence and status in (None, "not_read"):
+        said = f"channel_status is named as evidence, cs_emphasis is {status or 'not given'}."
+        yield found(rules.EVIDENCE_ABSENT, said, where, list(evidence))
+    if tape == "off" and set(evidence) - {"audio_hint"} == {"channel_status"} and status in _CS_ZERO:
+        said = f"tape_emphasis is off, resting on cs_emphasis {status} alone."
+        yield found(rules.CS_NO_PROOF, said, where, list(evidence))
 
 
 def judge_duration(view: View) -> Iterator[Finding]:

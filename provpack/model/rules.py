@@ -85,6 +85,18 @@ EVIDENCE = _rule("rec-emphasis-evidence", "error",
     "The state of emphasis rests on nothing but a hint in the audio",
     "Name better evidence (control_bit, indicator, channel_status, subcode, client_note) or write unknown.",
     "domain rule 11")
+LAMP_AGAINST = _rule("rec-emphasis-indicator-against", "error",
+    "The emphasis indicator says the opposite of tape_emphasis",
+    "Find out which is right; where the indicator is known to be wrong, set this rule aside with the reason.",
+    "domain note sections 2.2 and 3.5")
+EVIDENCE_ABSENT = _rule("rec-emphasis-evidence-absent", "error",
+    "Evidence for the state of emphasis is named, but what it rests on was not seen",
+    "Remove that evidence, fill in what was seen, or write tape_emphasis unknown.",
+    "domain note sections 2.2 and 3.5")
+CS_NO_PROOF = _rule("rec-emphasis-channel-status-zero", "error",
+    "Channel status 000 alone is taken as proof that there is no emphasis",
+    "000 means none or not indicated: name other evidence, or write tape_emphasis unknown.",
+    "domain note section 2.3; IEC 60958-3 channel status bits 3-5")
 RANGES = _rule("rec-emphasis-ranges", "error",
     "The stretches of mixed emphasis do not cover the audio exactly",
     "List signal_state_ranges from frame 0 to the last frame, each beginning where the one before ends.",
@@ -251,6 +263,10 @@ CHECK_OLD = _rule("rec-chain-check-old", "warning",
     "The chain was last tested more than 30 days before the pass",
     "Test the chain with the test tape.",
     "domain rule 30")
+CHECK_AFTER = _rule("rec-chain-check-after", "error",
+    "The chain check named as the last one passed came after the pass",
+    "Name the last check passed before the pass, or write none.",
+    "domain note section 8 field 49")
 CHECK_SERVICE = _rule("rec-chain-check-before-service", "warning",
     "The chain was not tested after the last service of the deck",
     "Test the chain with the test tape.",

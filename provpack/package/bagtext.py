@@ -241,7 +241,7 @@ def parse_manifest(data: bytes, name: str, declaration: Declaration) -> Manifest
             found.add(
                 text_rules.CHECKSUM_FORM,
                 f"{readable(digest[:160])!r} is no {algorithm} digest"
-                + (f" ({len(digest)} characters instead of {length} hex digits)." if length else "."),
+                + (f" ({len(digest)} characters; {length} hex digits are needed)." if length else "."),
                 line=number,
             )
         resolved = _path(written, declaration, found, number, payload=kind == "payload")

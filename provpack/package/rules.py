@@ -139,7 +139,7 @@ SYSTEM_FILE = Rule(
     id="bag-system-file",
     severity="warning",
     title="The payload holds a file an operating system left there",
-    todo="Leave it, for it is listed; next time clean the folder before bagging.",
+    todo="Leave it if a manifest lists it; next time clean the folder before bagging.",
     reference="common practice, no source",
 )
 WEAK = Rule(
@@ -187,13 +187,32 @@ LEFTOVER = Rule(
     id="bag-leftover",
     severity="warning",
     title="A staging folder of an interrupted run was passed over",
-    todo="Run `provpack audit` on the folder; it says what to do with the leftover.",
+    todo="An interrupted wrap left it; it is no package. Run the wrap again, then it can be removed.",
 )
 LINK_PASSED = Rule(
     id="bag-link-passed-over",
     severity="note",
     title="A symbolic link was not followed",
     todo="Give the link's target as a path of its own if it is to be checked.",
+)
+LEDGER_DIFFERS = Rule(
+    id="bag-ledger-differs",
+    severity="error",
+    title="The package is not the one the custody ledger saw sealed",
+    todo="The package was changed and its manifests made anew, or the ledger was changed: compare both with "
+    "the second copy and with the digest kept apart.",
+)
+LEDGER_MISSING = Rule(
+    id="bag-ledger-missing",
+    severity="warning",
+    title="A package the custody ledger saw sealed here is not here",
+    todo="Find out where it is. If it was moved or handed over, check it there.",
+)
+LEDGER_BROKEN = Rule(
+    id="bag-ledger-broken",
+    severity="warning",
+    title="The custody ledger was changed, or cannot be read",
+    todo="Compare it with a copy kept elsewhere; a line was changed, removed or moved.",
 )
 SECOND_OPINION = Rule(
     id="bag-second-opinion",
@@ -226,7 +245,7 @@ AUDIO_INTACT = Rule(
     id="bag-audio-intact",
     severity="note",
     title="The audio is intact, only bytes around it changed",
-    todo="Someone changed the metadata inside the file; the samples are those that were packaged.",
+    todo="What stands around the sound was edited or damaged; the samples are those that were packaged.",
 )
 MASTER_UNCHANGED = Rule(
     id="bag-master-unchanged",

@@ -249,13 +249,15 @@ def cards(
     """One table of facts per entry, for entries with many fields. caption makes a title from the number of
     the entry and its fields."""
     out: list[tuple[str, tuple[Row, ...]]] = []
+    # A step the program noted about itself was stated by nobody. The values of a pass stand in the sheet.
+    noted = derived_how(record) if pointer == "processing/processing_steps" else {}
     for n, entry in enumerate(entries(record, pointer), start=1):
         rows = tuple(
             Row(
                 field=c,
                 label=label(c),
                 value=words(c, entry[c], rate),
-                kind=kind_of(f"{pointer}/{c}", {}),
+                kind="derived" if f"{pointer}/{n - 1}" in noted else kind_of(f"{pointer}/{c}", {}),
                 look=look_of(c, entry[c]),
                 doubtful=is_doubtful(c, entry[c]),
             )

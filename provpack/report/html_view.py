@@ -47,6 +47,8 @@ def _good(record: Json) -> list[str]:
     deck, capture, signal = section(record, "deck"), section(record, "capture"), section(record, "signal")
     rate, header = exact_rate(record), signal.get("header_sampling_frequency_hz")
     check = capture.get("chain_check_id")
+    # Without audio nothing was captured, whatever the defaults of the chain say.
+    heard = bool(record.get("audio_sha256"))
     facts = [
         (record.get("outcome") in ("complete", "clean"), outcome_words(record)),
         (
@@ -58,8 +60,14 @@ def _good(record: Json) -> list[str]:
             "The dropout compensator of the playback machine was off.",
         ),
         (deck.get("picture_processing") == [], "No picture processing was on."),
-        (capture.get("src_in_path") == "no", "No sample-rate converter was in the path."),
-        (capture.get("clock_source") == "source", "The capture was clocked by the signal itself."),
+        (
+            heard and capture.get("src_in_path") == "no",
+            "No sample-rate converter was in the path.",
+        ),
+        (
+            heard and capture.get("clock_source") == "source",
+            "The capture was clocked by the signal itself.",
+        ),
         (
             check not in (None, "none", "unknown"),
             f"The chain had passed a check before: {one_line(check)}, "
@@ -144,6 +152,8 @@ def _unknowns(record: Json, rows: Mapping[str, Sequence[Row]]) -> list[str]:
     undated = [
         e for e in entries(record, "processing/passes") if not (e.get("started_at") and e.get("stopped_at"))
     ]
+    if section(record, "capture").get("chain_check_id") == "unknown":
+        said.append("Whether the chain had passed a test: unknown (nobody knows)")
     if undated:
         said.append("Passes without complete times: " + ", ".join(str(e.get("n")) for e in undated))
     return said

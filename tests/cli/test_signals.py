@@ -49,7 +49,11 @@ def undisturbed(job: Path, tmp_path_factory: pytest.TempPathFactory) -> float:
 def start(job: Path, out: Path) -> subprocess.Popen[bytes]:
     """The process, once it catches SIGTERM (before that, stopping it is the interpreter's affair)."""
     process = subprocess.Popen(
-        command("wrap", job, "--to", out, "--json"), stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        command("wrap", job, "--to", out, "--json"),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        # A test run in the background may have inherited an ignored Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     for _ in range(2000):
         status = Path(f"/proc/{process.pid}/status").read_text()

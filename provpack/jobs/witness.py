@@ -1,0 +1,109 @@
+"""What the custody ledgers say of the packages beside them: sealed as what, and still there?
+
+Whoever changes a package and makes its manifests anew leaves a valid bag. Only a digest kept outside it
+tells: the ledger line written when the package was sealed.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from provpack.edge.ledger import LEDGER_NAME, find_ledger, read_entries
+from provpack.errors import ProvpackError
+from provpack.findings import Finding
+from provpack.package import rules
+from provpack.package.bagpaths import position, readable
+
+_STAYS = frozenset({"wrapped", "received", "fixity_checked", "accepted", "copied", "fault_noted"})
+"""Kinds of line after which a package is still expected beside its ledger; after any other it may be gone."""
+
+
+class LedgerWitness:
+    """Reads each ledger once, when it is first asked about a package beside it. Writes nothing."""
+
+    def __init__(self) -> None:
+        self._known: dict[Path, dict[str, dict[str, Any]]] = {}
+        self._findings: list[Finding] = []
+        self._lock = threading.Lock()
+
+    def judge(self, root: Path, identity: str | None) -> tuple[Finding, ...]:
+        """A finding when the package at root is not the one that was sealed under its name.
+
+        identity: SHA-512 (hex) of its tagmanifest-sha512.txt as it is now; None tells nothing here.
+        """
+        place = root.resolve()
+        ledger = find_ledger(place.parent) if place.parent.is_dir() else None
+        if ledger is None or identity is None:
+            return ()
+        told = self._of(ledger).get(readable(place.name))
+        sealed = told and told["sealed"]
+        if not sealed or sealed == identity:
+            return ()
+        what = (
+            f"tagmanifest-sha512.txt is not the one of the sealed package: its SHA-512 is "
+            f"{identity[:16]}..., "
+            f"line {told['line'] if told else '?'} of {LEDGER_NAME} says {sealed[:16]}..."
+        )
+        where = "tagmanifest-sha512.txt"
+        return (rules.LEDGER_DIFFERS.found(what, where, position={"path": where}),)
+
+    def missing(self, folder: Path) -> Iterator[Finding]:
+        """Packages that the ledger in this folder sealed here, and that are not here any more."""
+        folder = folder.resolve()
+        ledger = folder / LEDGER_NAME
+        if not folder.is_dir() or not ledger.is_file() or ledger.is_symlink():
+            return
+        for name, told in self._of(ledger).items():
+            plain = name not in ("", ".", "..") and "/" not in name and "\\" not in name and "\0" not in name
+            if plain and told["sealed"] and told["stays"] and not (folder / name).exists():
+                what = f"{name} was sealed here (line {told['line']} of the ledger) and is not here."
+                yield rules.LEDGER_MISSING.found(what, readable(str(folder / name)))
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What is wrong with the ledgers themselves."""
+        return tuple(self._findings)
+
+    def _of(self, ledger: Path) -> dict[str, dict[str, Any]]:
+        with self._lock:
+            if ledger not in self._known:
+                self._known[ledger] = self._read(ledger)
+            return self._known[ledger]
+
+    def _read(self, ledger: Path) -> dict[str, dict[str, Any]]:
+        try:
+            entries = read_entries(ledger)
+        except ProvpackError as err:
+            shown = readable(str(ledger))
+            self._findings.append(
+                rules.LEDGER_BROKEN.found(f"{err.what}", shown, todo=err.todo, position=position(shown))
+            )
+            entries = list(_whatever_reads(ledger))
+        out: dict[str, dict[str, Any]] = {}
+        for line, entry in enumerate(entries, 1):
+            name, digest = entry.get("package"), entry.get("tagmanifest_sha512")
+            if not isinstance(name, str):
+                continue
+            told = out.setdefault(name, {"sealed": None, "line": 0, "stays": True})
+            told["stays"] = entry.get("kind") in _STAYS
+            if entry.get("kind") == "wrapped" and isinstance(digest, str):
+                told |= {"sealed": digest, "line": entry.get("n", line)}
+        return out
+
+
+def _whatever_reads(ledger: Path) -> Iterator[dict[str, Any]]:
+    """The lines of a broken ledger that are still entries: they can accuse, and never acquit."""
+    try:
+        lines = ledger.read_bytes().split(b"\n")
+    except OSError:
+        return
+    for line in lines:
+        try:
+            entry = json.loads(line)
+        except (ValueError, RecursionError):
+            continue
+        if isinstance(entry, dict):
+            yield entry
