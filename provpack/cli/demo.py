@@ -28,6 +28,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
     from provpack.jobs.ledgered import LedgerKeeper
     from provpack.jobs.recover import record_of
     from provpack.jobs.verify import verify_paths
+    from provpack.jobs.witness import LedgerWitness
     from provpack.jobs.wrap import wrap_job
     from provpack.report import text
 
@@ -45,6 +46,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
         verified = verify_paths(
             [destination], "meaning", progress=bar, clock=clock.now, record=keeper.note,
             validate=schema_pairs(), recover=lambda source: record_of(source, ""),
+            witness=LedgerWitness(),
         )  # fmt: skip
     code = max(wrapped.exit_code, EXIT_CODES[verified.verdict])
     if code == 1:

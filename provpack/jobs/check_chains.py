@@ -85,6 +85,9 @@ def _resources(values: Mapping[str, Any], entry: Mapping[str, Any]) -> Iterator[
             yield role, str(merged[f"{role}_id"])
     if merged.get("capture_device_id") and merged.get("capture_input"):
         yield "capture input", f"{merged['capture_device_id']} input {merged['capture_input']}"
+    elif merged.get("capture_device_id"):
+        # Two at once on one device may be right on two inputs; then the inputs have to be named.
+        yield "capture input", f"{merged['capture_device_id']} (input not named)"
 
 
 def crossed(all_playbacks: Sequence[Playback]) -> list[Concerning]:
@@ -149,6 +152,9 @@ def times(
     """Passes in the future, a pass and its file of different length."""
     for playback in passes:
         if playback.start is None:
+            if facts is not None and not transfer.refused & {"started_at", "passes"}:
+                what = f"Pass {playback.n} has no time of start."
+                yield found_at(rules.PASS_UNTIMED, what, playback.origin)
             continue
         if playback.start > now + CLOCK_MAY_DIFFER:
             what = f"Pass {playback.n} starts at {playback.start.isoformat()}, now is {now.isoformat()}."

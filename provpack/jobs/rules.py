@@ -301,6 +301,15 @@ PASS_FUTURE = Rule(
     todo="Correct the date or the time, the offset from UTC included.",
 )
 
+PASS_UNTIMED = Rule(
+    id="row-pass-untimed",
+    severity="warning",
+    title="a pass has no time of start",
+    todo="Write when it began, with the offset from UTC: without it crossed chains and fault notices cannot "
+    "be looked for, and the time reference in the file stays 0. Leave it empty only if nobody knows.",
+    reference=f"{DOMAIN} 5 step 8",
+)
+
 # --- files ----------------------------------------------------------------------------------------------
 FILE_NONE = Rule(
     id="row-file-none",

@@ -6,6 +6,7 @@ tells: the ledger line written when the package was sealed.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 from collections.abc import Iterator
@@ -35,8 +36,11 @@ class LedgerWitness:
 
         identity: SHA-512 (hex) of its tagmanifest-sha512.txt as it is now; None tells nothing here.
         """
-        place = root.resolve()
-        ledger = find_ledger(place.parent) if place.parent.is_dir() else None
+        try:
+            place = root.resolve()
+            ledger = find_ledger(place.parent) if place.parent.is_dir() else None
+        except (OSError, ValueError):
+            return ()
         if ledger is None or identity is None:
             return ()
         told = self._of(ledger).get(readable(place.name))
@@ -53,6 +57,11 @@ class LedgerWitness:
 
     def missing(self, folder: Path) -> Iterator[Finding]:
         """Packages that the ledger in this folder sealed here, and that are not here any more."""
+        # A path that cannot be looked at has had its finding; here it tells nothing.
+        with contextlib.suppress(OSError, ValueError):
+            yield from self._missing(folder)
+
+    def _missing(self, folder: Path) -> Iterator[Finding]:
         folder = folder.resolve()
         ledger = folder / LEDGER_NAME
         if not folder.is_dir() or not ledger.is_file() or ledger.is_symlink():
@@ -60,7 +69,7 @@ class LedgerWitness:
         for name, told in self._of(ledger).items():
             plain = name not in ("", ".", "..") and "/" not in name and "\\" not in name and "\0" not in name
             if plain and told["sealed"] and told["stays"] and not (folder / name).exists():
-                what = f"{name} was sealed here (line {told['line']} of the ledger) and is not here."
+                what = f"{readable(name)} was sealed here (line {told['line']} of the ledger); it is gone."
                 yield rules.LEDGER_MISSING.found(what, readable(str(folder / name)))
 
     def findings(self) -> tuple[Finding, ...]:

@@ -91,10 +91,15 @@ def wrap_lines(result: WrapResult) -> Iterator[str]:
     for unit in result.units:
         yield from _unit_lines(unit)
     done = [u for u in result.units if u.outcome in ("wrapped", "planned")]
-    left = [u for u in result.units if u.outcome not in ("wrapped", "planned")]
+    there = [u for u in result.units if u.problem and u.problem.code == "destination-exists"]
+    left = [u for u in result.units if u.outcome not in ("wrapped", "planned") and u not in there]
     verb = "would be wrapped" if result.dry_run else "wrapped"
     yield ""
     yield f"{len(done)} of {_plural(len(result.units), 'transfer')} {verb}."
+    if there:
+        names = ", ".join(u.transfer_id or "(no id)" for u in there)
+        yield f"Left alone, because something of that name lies there already: {names}"
+        yield f"Whether those are whole packages: provpack verify {result.destination}"
     if left:
         yield "NOT wrapped: " + ", ".join(u.transfer_id or "(no id)" for u in left)
         yield "Mend what is named above and run the same command again: finished packages are left alone."

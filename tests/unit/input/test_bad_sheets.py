@@ -35,3 +35,10 @@ def test_bad_input(case: dict[str, Any], tmp_path: Path) -> None:
     for finding in result.findings:
         assert finding.what and finding.where and finding.todo
         assert finding.position.get("file"), finding
+
+
+def test_a_pass_without_a_time_is_told(tmp_path: Path) -> None:
+    """Domain note 5 step 8: crossed files can only be found where the clock was read."""
+    folder = make_job(tmp_path / "job")
+    edit_rows(folder, {"2": {"started_at": "", "stopped_at": ""}})
+    assert "row-pass-untimed" in told(checked(folder))
