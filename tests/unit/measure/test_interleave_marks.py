@@ -1,0 +1,77 @@
+"""Concealed samples on the grid: where they can be looked for, and where nothing can be said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support.interleave import RATE, analyse, harm, hit, music, of_type, play, quantised, random_bursts
+
+from provpack.measure.damage import Damage
+from provpack.measure.interleave import MARKS, MarkResult
+from provpack.measure.pcm import PcmLayout
+
+FS = float(RATE)
+
+
+def mark(damage: Damage, name: str) -> MarkResult:
+    return dict(zip(MARKS, damage.marks, strict=True))[name]
+
+
+@pytest.mark.parametrize("how", ["interpolation", "hold", "mute"])
+def test_found_on_bright_loud_sound(how: str) -> None:
+    """The shortest dropout that is not corrected leaves a dozen samples (domain note 1.5)."""
+    clean = music(21, 4, bits=14, level="loud", tone="bright")
+    assert mark(analyse(clean), how).verdict == "none_found"
+    places = random_bursts(len(clean) * 5 // 6, 40, 3, 5)
+    got = analyse(play(clean, bits=14, bursts=places, how=how).codes, declared_bits=14)  # type: ignore[arg-type]
+    events = of_type(got, how)
+    assert [hit(events, place) for place in places] == [True] * 3
+    assert mark(got, how).verdict == "found"
+    assert all(e.length <= 400 for e in events)
+    share = mark(got, how).share
+    assert share is not None
+    assert share < 0.02
+
+
+def test_not_applicable_on_dull_quiet_sound() -> None:
+    """Domain note section 4: by chance up to 99 % of the samples of dull, quiet sound fit at 14 bits."""
+    clean = music(21, 4, bits=14, level="quiet", tone="dull")
+    clean = clean[10_000:120_000]  # between attack and end, where nothing else is to be heard
+    got = mark(analyse(clean, declared_bits=14), "interpolation")
+    assert (got.verdict, got.applicable_frames, got.share) == ("not_applicable_here", 0, None)
+
+
+def test_where_it_could_look_is_counted() -> None:
+    loud = music(21, 4, bits=14, level="loud", tone="bright")[:131_072]
+    dull = music(21, 4, bits=14, level="quiet", tone="dull")[10_000:75_536]
+    got = mark(analyse(np.concatenate([loud, dull]), declared_bits=14), "interpolation")
+    assert 100_000 < got.applicable_frames < 135_000
+
+
+@pytest.mark.parametrize("bits", [14, 16])
+@pytest.mark.parametrize("hertz", [463.7, 927.4, 932.33, 1855.0])
+def test_a_tone_of_the_grids_own_period_is_not_damage(hertz: float, bits: int) -> None:
+    """47.5 frames are 927 Hz: such a tone turns every 47 or 48 frames, with vibrato and tremolo too."""
+    t = np.arange(int(8 * FS)) / FS
+    for peak in (0.05, 0.2, 0.8):
+        for vibrato in (0.0, 3.0):
+            phase = 2 * np.pi * hertz * t + vibrato * np.sin(2 * np.pi * 5.2 * t)
+            swell = 1 - 0.25 * (1 + np.sin(2 * np.pi * 4.7 * t)) * (vibrato > 0)
+            sound = peak * np.stack([swell * np.sin(phase), 0.8 * swell * np.sin(phase + 0.3)], axis=1)
+            chance = np.random.default_rng(5)
+            noise = (chance.random(sound.shape) - chance.random(sound.shape)) / (1 << (bits - 1))
+            assert not harm(analyse(quantised(sound + noise, bits), declared_bits=bits))
+
+
+def test_damage_in_every_field_does_not_hide_itself() -> None:
+    """Twelve samples in every 735 frames: the neighbours of a dropout are dropouts too."""
+    clean = music(21, 4, bits=14, level="loud", tone="bright")
+    places = [(4000 + 245 * k, 33) for k in range(60)]
+    events = of_type(analyse(play(clean, bits=14, bursts=places, how="interpolation").codes), "interpolation")
+    assert sum(hit(events, place) for place in places) >= 45
+
+
+def test_only_for_two_channels() -> None:
+    mono = music(21, 2, bits=14, level="loud", tone="bright")[:, :1].copy()
+    got = analyse(mono, layout=PcmLayout(channels=1, container_bytes=2))
+    assert {m.verdict for m in got.marks} == {"not_applicable_here"}

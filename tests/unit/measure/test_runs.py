@@ -1,0 +1,125 @@
+"""Holds and mutes, told from what sound does by itself and from silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support.interleave import analyse, falling_noise, harm, music, of_type
+
+from provpack.measure.damage_segments import MARGIN, SEGMENT
+
+LENGTH = 100
+
+
+def longest_run(x: np.ndarray) -> int:
+    edges = np.flatnonzero(np.diff(x, prepend=x[0] + 1, append=x[-1] + 1))
+    return int(np.diff(edges).max())
+
+
+@pytest.mark.parametrize(
+    ("dbfs", "slope", "least", "most"), [(-40, -9, 12, 40), (-60, -9, 60, 260), (-60, 0, 4, 9)]
+)
+def test_runs_that_sound_makes_are_no_holds(dbfs: float, slope: float, least: int, most: int) -> None:
+    """Domain note section 4: 14-bit noise falling 9 dB per octave has runs to 21 at -40 dBFS, to 140 at -60,
+    bright noise at -60 only to 7 (computed there; longest of some seconds, so the order is checked)."""
+    for seed in range(3):
+        codes = falling_noise(seed, 10 * 44056, bits=14, dbfs=dbfs, slope=slope)
+        assert least <= longest_run(codes[:, 0]) <= most
+        for declared in (14, None):
+            assert not harm(analyse(codes, declared_bits=declared))
+
+
+def test_a_hold_shorter_than_the_sound_makes_by_itself_is_none() -> None:
+    """The same 60 equal samples: found in bright sound, not told from the sound's own in slow sound."""
+    slow = falling_noise(1, 6 * 44056, bits=14, dbfs=-60, slope=-9)
+    bright = falling_noise(1, 6 * 44056, bits=14, dbfs=-30, slope=0)
+    for codes in (slow, bright):
+        codes[100_000:100_060] = codes[100_000]
+    assert [e.start for e in of_type(analyse(bright), "hold")] == [100_000]
+    assert all(e.length > 55 for e in of_type(analyse(slow), "hold"))  # nothing shorter is ever claimed
+
+
+@pytest.mark.parametrize("bits", [14, 16])
+@pytest.mark.parametrize("level", ["loud", "quiet"])
+@pytest.mark.parametrize("tone", ["bright", "dull"])
+def test_holds_and_mutes_have_their_place_length_and_channel(bits: int, level: str, tone: str) -> None:
+    codes = music(11, 4, bits=bits, level=level, tone=tone)  # type: ignore[arg-type]
+    codes[30_000 : 30_000 + LENGTH] = codes[30_000]
+    codes[60_000 : 60_000 + LENGTH, 1] = codes[60_000, 1]
+    codes[90_000 : 90_000 + LENGTH] = 0
+    codes[120_000 : 120_000 + LENGTH, 0] = 0
+    found = {
+        (e.type, e.channel, round(e.start / 10_000)): e for e in harm(analyse(codes, declared_bits=bits))
+    }
+    assert set(found) == {("hold", None, 3), ("hold", 1, 6), ("mute", None, 9), ("mute", 0, 12)}
+    for event in found.values():
+        # a neighbour may happen to have the held value
+        assert abs(event.start % 10_000) <= 3 or event.start % 10_000 > 9_996
+        assert LENGTH <= event.length <= LENGTH + 6
+        assert event.confidence is not None
+        assert event.confidence >= 0.8
+
+
+def test_a_constant_other_than_zero_is_a_hold_never_silence() -> None:
+    """Domain note section 4, digital silence: "A constant DC value is a hold, not a mute"."""
+    codes = music(3, 5, bits=14, level="loud", tone="bright")
+    codes[80_000:130_000] = -12
+    got = analyse(codes, declared_bits=14)
+    (event,) = harm(got)
+    assert (event.type, event.start, event.channel) == ("hold", 80_000, None)
+    assert event.length >= 50_000
+    assert not of_type(got, "digital_silence", "mute")
+
+
+def test_leader_trailer_pause_and_mute_are_told_apart() -> None:
+    codes = music(5, 6, bits=14, level="loud", tone="dull")
+    codes[:20_000] = 0
+    codes[-9_000:] = 0
+    codes[-9_001] = 400
+    codes[100_000:101_000] = 0
+    fade = np.linspace(1, 0, 20_000)[:, None]
+    codes[140_000:160_000] = (codes[140_000:160_000] * fade).astype(np.int16) >> 2 << 2
+    codes[160_000:170_000] = 0
+    codes[170_000:190_000] = (codes[170_000:190_000] * fade[::-1]).astype(np.int16) >> 2 << 2
+    got = analyse(codes, declared_bits=14)
+    assert (got.runs.leader, got.runs.trailer) == (20_000, 9_000)
+    assert [(e.start, e.length) for e in of_type(got, "mute")] == [(100_000, 1_000)]
+    assert got.runs.mute_frames == 1_000
+    kinds = [e.note.split(":")[0] for e in of_type(got, "digital_silence")]
+    assert kinds == ["leader", "the sound fades into it and out of it", "trailer"]
+    assert len(harm(got)) == 1
+
+
+@pytest.mark.parametrize("length", [63, 64, 3 * SEGMENT])
+def test_mutes_from_64_frames_whatever_the_seams(length: int) -> None:
+    seam = SEGMENT + MARGIN
+    codes = np.random.default_rng(2).normal(0, 4000, (6 * SEGMENT, 2)).astype(np.int16) | 4
+    for start in (seam - 40, max(seam - length, 100), seam, 2 * seam - 5):
+        damaged = codes.copy()
+        damaged[start : start + length] = 0
+        (event,) = harm(analyse(damaged, declared_bits=16))
+        assert (event.type, event.start, event.length, event.channel) == ("mute", start, length, None)
+
+
+@pytest.mark.parametrize("length", [9, 60, 2 * SEGMENT])
+def test_holds_whatever_the_seams(length: int) -> None:
+    seam = SEGMENT + MARGIN
+    codes = np.random.default_rng(2).normal(0, 4000, (6 * SEGMENT, 2)).astype(np.int16) | 4
+    for start in (seam - 40, max(seam - length, 100), seam - 5, seam):
+        damaged = codes.copy()
+        damaged[start : start + length] = [777, -300]
+        (event,) = harm(analyse(damaged, declared_bits=16))
+        assert (event.type, event.start, event.length, event.channel) == ("hold", start, length, None)
+
+
+def test_a_dead_channel_is_neither_mute_nor_hold() -> None:
+    codes = music(6, 3, bits=14, level="loud", tone="bright")
+    for value in (0, 40):
+        codes[:, 1] = value
+        assert not harm(analyse(codes, declared_bits=14))
+
+
+def test_a_louder_copy_has_gaps_between_codes_and_still_no_damage() -> None:
+    """Digital gain of 18 dB leaves steps of eight codes: they are not jumps."""
+    codes = music(8, 4, bits=14, level="quiet", tone="dull").astype(np.int32) * 8
+    assert not harm(analyse(codes.astype(np.int16), declared_bits=14))
