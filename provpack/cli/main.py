@@ -9,6 +9,7 @@ import importlib
 import os
 import signal
 import sys
+import threading
 import traceback
 from time import monotonic
 from types import FrameType
@@ -54,6 +55,9 @@ LEFT_BEHIND = {
 NOTHING_WRITTEN = "Nothing was written. Run the same command again."
 AGAIN_AFTER = 5.0
 """Seconds within which a second signal does not disturb the tidying up."""
+
+
+SHORTLY = 0.02
 
 
 class Stopped(BaseException):
@@ -183,6 +187,12 @@ class _Handler:
 
     def __call__(self, number: int, frame: FrameType | None) -> None:
         if monotonic() - self._last < AGAIN_AFTER:
+            return
+        if frame is not None and frame.f_code.co_filename.startswith("<frozen importlib"):
+            # Inside the import system what is raised may be swallowed (its locks are freed in callbacks).
+            later = threading.Timer(SHORTLY, signal.raise_signal, (number,))
+            later.daemon = True
+            later.start()
             return
         self._last = monotonic()
         raise Stopped(number)

@@ -8,6 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
+from provpack.edge.received import ReceivedFile
+from provpack.errors import ProvpackError
 from provpack.findings import Finding, Severity, worst
 from provpack.jobs import rules
 from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
@@ -16,7 +18,10 @@ from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job,
 from provpack.jobs.declared import found_at
 from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
+from provpack.jobs.measuring import measure_received
+from provpack.jobs.merge import exact_rate
 from provpack.jobs.progress import Progress
+from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import readable
 from provpack.package.names import package_name
 
@@ -87,16 +92,31 @@ class CheckResult:
         }
 
 
-def check_job(folder: Path, *, now: datetime, progress: Progress, validate: Validate) -> CheckResult:
+def check_job(
+    folder: Path,
+    *,
+    now: datetime,
+    progress: Progress,
+    validate: Validate,
+    run_all: RunAll | None = None,
+) -> CheckResult:
     """Check a job folder: sheets, equipment, files, times, schema and domain rules.
 
-    now: aware, the moment of the check. validate: edge/schemas.py `validate`. Raises InputProblem only when
-    the folder itself cannot be listed. Time grows with n log n of the transfers.
+    now: aware, the moment of the check. validate: edge/schemas.py `validate`. run_all: given, the audio is
+    read and measured as well, and held against what is declared (`wrap` does that in its own read). Raises
+    InputProblem only when the folder itself cannot be listed. Time grows with n log n of the transfers.
     """
-    return check_loaded(load_job(folder), now=now, progress=progress, validate=validate)
+    return check_loaded(load_job(folder), now=now, progress=progress, validate=validate, run_all=run_all)
 
 
-def check_loaded(job: LoadedJob, *, now: datetime, progress: Progress, validate: Validate) -> CheckResult:
+def check_loaded(
+    job: LoadedJob,
+    *,
+    now: datetime,
+    progress: Progress,
+    validate: Validate,
+    run_all: RunAll | None = None,
+) -> CheckResult:
     """`check_job` for a job that was loaded already."""
     register = {"equipment": [item.raw for item in job.equipment.values()]}
     findings: list[Finding] = list(job.findings)
@@ -114,9 +134,13 @@ def check_loaded(job: LoadedJob, *, now: datetime, progress: Progress, validate:
         own += equipment(job, transfer)
         draft = build_record_draft(job, transfer, record_id=NO_ID)
         own += chain_check(job, transfer, (draft.get("capture") or {}).get("chain_check_at"))
+        figures: Mapping[str, Any] | None = None
+        if run_all is not None and facts is not None and not facts.is_float:
+            figures, unread = _measured(transfer, draft, now, run_all, progress)
+            own += unread
         own = waived(own, transfer)
         if job.job_values:
-            own += judge_draft(job, transfer, draft, facts, validate, register)
+            own += judge_draft(job, transfer, draft, facts, validate, register, figures)
         summaries.append((transfer, facts, [*transfer.findings, *own]))
         progress.advance(1)
     findings += judge_job(job, validate, used)
@@ -141,6 +165,24 @@ def check_loaded(job: LoadedJob, *, now: datetime, progress: Progress, validate:
         by_transfer=by_transfer,
         job_findings=_told_once(findings),
     )
+
+
+def _measured(
+    transfer: LoadedTransfer, draft: Mapping[str, Any], now: datetime, run_all: RunAll, progress: Progress
+) -> tuple[Mapping[str, Any] | None, list[Finding]]:
+    """What the transfer's audio says, None when it cannot be read or its exact rate is not known (which the
+    schema's finding tells)."""
+    named, rate = transfer.file, exact_rate(draft.get("signal") or {})
+    if named is None or named.path is None or rate is None:
+        return None, []
+    try:
+        with ReceivedFile(named.path) as source:
+            return measure_received(
+                source, draft, rate=rate[0], at=now, run_all=run_all, progress=progress
+            ), []
+    except (ProvpackError, OSError) as problem:
+        what = f"The file '{readable(named.relative)}': {getattr(problem, 'what', problem)}"
+        return None, [found_at(rules.FILE_UNREADABLE, what, named.origin)]
 
 
 def _attributed(job: LoadedJob, findings: list[Finding]) -> tuple[list[Finding], dict[int, list[Finding]]]:

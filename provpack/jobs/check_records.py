@@ -48,8 +48,12 @@ def judge_draft(
     facts: FileFacts | None,
     validate: Validate,
     register: Mapping[str, object],
+    figures: Mapping[str, Any] | None = None,
 ) -> list[Finding]:
-    """What schema and domain rules say of the draft, as far as it can be known before packing."""
+    """What schema and domain rules say of the draft, as far as it can be known before packing.
+
+    figures: the record's `measured` when the audio was read; else only the header's length is known.
+    """
     record = _complete(transfer, draft, facts)
     by_pointer: dict[str, Finding] = {}
     for violation in validate("transfer-record", record):
@@ -57,7 +61,8 @@ def judge_draft(
         if finding is not None:
             by_pointer.setdefault(violation.pointer, finding)
     said: list[Finding] = []
-    told = {**draft, "signal": record["signal"], "measured": {"frames": facts.frames} if facts else {}}
+    measured = figures or ({"frames": facts.frames} if facts else {})
+    told = {**draft, "signal": record["signal"], "measured": measured}
     if transfer.file is None:
         told["audio_sha256"] = None
     for finding in judge_record(told, equipment=register):
@@ -69,7 +74,7 @@ def judge_draft(
             continue
         by_pointer.pop(path, None)
         place = place_of(transfer, path)
-        position = {**place.position(), "path": path}
+        position = {**place.position(), **finding.position}
         said.append(replace(finding, where=f"{place} ({finding.where})", position=position))
     return [*by_pointer.values(), *said]
 
@@ -172,6 +177,8 @@ def place_of(transfer: LoadedTransfer, pointer: str) -> Origin:
     parts = pointer.split("/")[1:]
     if not parts:
         return transfer.origin
+    if parts[0] == "measured":  # what was measured is in the file
+        return transfer.origin_of("file")
     name = _field(parts)
     rest = parts[parts.index(name) + 1 :]
     if name == "passes" and "passes" not in transfer.origins:

@@ -8,7 +8,7 @@ from typing import Any
 from provpack.jobs.loaded import Equipment, LoadedJob, LoadedTransfer
 from provpack.jobs.merge import exact_rate, trade_fraction
 from provpack.jobs.register import KINDS, checks_of, last_before, moment_range
-from provpack.jobs.sheetfields import SCHEMA_VERSION, pointer, sheet_fields
+from provpack.jobs.sheetfields import RECORD_VERSION, pointer, sheet_fields
 
 SOURCE_BITS: Mapping[str, int | str] = {
     "eiaj_14": 14,
@@ -177,7 +177,7 @@ def _custody(job: LoadedJob, transfer: LoadedTransfer) -> list[Mapping[str, Any]
 def _nest(job: LoadedJob, transfer: LoadedTransfer, facts: _Facts, record_id: str) -> dict[str, Any]:
     fields = sheet_fields()
     record: dict[str, Any] = {
-        "schema_version": SCHEMA_VERSION,
+        "schema_version": RECORD_VERSION,
         "record_id": record_id,
         "job_id": job.job_id,
         "transfer_id": transfer.transfer_id,

@@ -1,4 +1,4 @@
-"""The one read of a received file: copy, four digests, block digests and levels, all from the same bytes.
+"""The one read of a received file: copy, digests, block digests and all measurements from the same bytes.
 
 What is written in front of the audio is known beforehand; what follows it (the record with the digest of
 the audio in it) is made when the audio has gone by, into room reserved for it.
@@ -6,23 +6,23 @@ the audio in it) is made when the audio has gone by, into room reserved for it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 from provpack.chunks.layout import Layout
 from provpack.chunks.plan import CopyRange, Literal_, MasterPlan
 from provpack.edge.received import ReceivedFile
-from provpack.errors import Bug, InputProblem
+from provpack.errors import Bug
+from provpack.jobs.measuring import BUFFER_BYTES, Measuring, file_shorter
 from provpack.jobs.progress import Progress
 from provpack.jobs.staging import StagedFile, Written
+from provpack.measure.analysis import Analysis
 from provpack.measure.digests import BlockDigests, BlockDigestSink, DigestSink
 from provpack.measure.fanout import RunAll, Sink, Task
-from provpack.measure.levels import Levels, LevelsSink
-from provpack.measure.pcm import PcmLayout
+from provpack.measure.levels import Levels
 from provpack.model.rates import rate_to_json, rounded_rate
-
-BUFFER_BYTES = 4 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,7 @@ class AudioFacts:
     """What the one read established, before anything is written after the audio."""
 
     levels: Levels
+    analysis: Analysis
     blocks: BlockDigests
     block_frames: int
     audio_sha256: str
@@ -59,6 +60,7 @@ class MasterWriter:
         rate: Fraction,
         run_all: RunAll,
         progress: Progress,
+        record: Mapping[str, Any],
     ) -> None:
         if layout.format is None or layout.data is None:
             raise Bug("no-audio", "A master was planned without audio.", where=str(source.path),
@@ -68,12 +70,11 @@ class MasterWriter:
         self._plan = plan
         self._run_all = run_all
         self._progress = progress
-        pcm = PcmLayout(channels=layout.format.channels, container_bytes=layout.format.container_bytes)
+        self._measuring = Measuring(layout, rate, record)
         self._block_frames = max(1, rounded_rate(rate))
         self._essence = DigestSink("sha256")
         self._received = DigestSink("sha256")
-        self._blocks = BlockDigestSink(self._block_frames * pcm.frame_bytes)
-        self._levels = LevelsSink(pcm, self._data.size // pcm.frame_bytes)
+        self._blocks = BlockDigestSink(self._block_frames * self._measuring.pcm.frame_bytes)
         self._head, self._tail = DigestSink("sha256"), DigestSink("sha256")
 
     def write(self, staged: StagedFile, tail: Callable[[AudioFacts], bytes]) -> Master:
@@ -114,20 +115,22 @@ class MasterWriter:
         for at in range(offset, offset + size, BUFFER_BYTES):
             part = self._source.read_at(at, min(BUFFER_BYTES, offset + size - at))
             if len(part) < min(BUFFER_BYTES, offset + size - at):
-                raise self._short(at + len(part))
+                raise file_shorter(self._source, at + len(part))
             yield part
 
     def _audio(self, staged: StagedFile, segment: CopyRange) -> AudioFacts:
         for part in self._read(0, segment.offset):
             self._received.feed(part)
-        sinks: Sequence[Sink] = (self._received, self._essence, self._blocks, self._levels)
+        sinks = (*self._measuring.sinks, self._received, self._essence, self._blocks)
         self._stream(staged, segment, sinks)
         end = segment.offset + segment.size
         for part in self._read(end, self._source.size - end):
             self._received.feed(part)
         received = self._received.finish()
+        levels, analysis = self._measuring.finish()
         return AudioFacts(
-            levels=self._levels.finish(),
+            levels=levels,
+            analysis=analysis,
             blocks=self._blocks.finish(),
             block_frames=self._block_frames,
             audio_sha256=self._essence.finish().hexdigest,
@@ -142,7 +145,7 @@ class MasterWriter:
         filled = self._source.read_into(at, memoryview(spare[0])[: end - at])
         while at < end:
             if filled < min(BUFFER_BYTES, end - at):
-                raise self._short(at + filled)
+                raise file_shorter(self._source, at + filled)
             current = memoryview(spare[0])[:filled]
             at += filled
             room = memoryview(spare[1])[: max(0, end - at)]
@@ -157,14 +160,6 @@ class MasterWriter:
             got[0] = self._source.read_into(at, room) if room else 0
 
         return read
-
-    def _short(self, at: int) -> InputProblem:
-        return InputProblem(
-            "file-shorter",
-            f"The file ended at byte {at} while it was being read; it was longer when it was opened.",
-            where=str(self._source.path),
-            todo="Check the disk it lies on; wait until capture has finished; then run the command again.",
-        )
 
 
 def block_digests_json(master: Master, *, frame_bytes: int, rate: Fraction) -> dict[str, object]:
@@ -185,36 +180,4 @@ def block_digests_json(master: Master, *, frame_bytes: int, rate: Fraction) -> d
         "head_sha256": master.head_sha256,
         "tail_sha256": master.tail_sha256,
         "blocks": list(facts.blocks.hexdigests),
-    }
-
-
-def measurements_json(
-    levels: Levels, *, path: str, rate: Fraction, tool: str, version: str, at: str
-) -> dict[str, object]:
-    """data/metadata/measurements.json (schemas/measurements.schema.json)."""
-    return {
-        "schema_version": "1.0.0",
-        "tool": tool,
-        "version": version,
-        "at": at,
-        "file": path,
-        "frames": levels.frames,
-        "sampling_frequency": rate_to_json(rate),
-        "channels": [
-            {
-                "min_code": c.min_code,
-                "max_code": c.max_code,
-                "peak_dbfs": c.peak_dbfs,
-                "dc_offset_codes": c.dc_offset_codes,
-                "effective_bits": c.effective_bits,
-                "or_mask": c.or_mask,
-            }
-            for c in levels.channels
-        ],
-        "digital_silence": [{"start": r.start, "length": r.length} for r in levels.digital_silence],
-        "digital_silence_left_out": levels.silence_runs_left_out,
-        "envelope": {
-            "frames_per_bin": levels.envelope.frames_per_bin,
-            "bins": [[code for pair in b for code in pair] for b in levels.envelope.bins],
-        },
     }

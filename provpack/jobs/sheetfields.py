@@ -11,6 +11,8 @@ from provpack.edge.schemas import load
 from provpack.jobs.columns import Column, column_of
 
 SCHEMA_VERSION = "1.0.0"
+RECORD_VERSION = "1.1.0"
+"""Of schemas/transfer-record.schema.json; 1.1 added measured figures."""
 NOT_IN_CELLS = frozenset({"supersedes", "derived_from"})
 FILE_COLUMNS = frozenset({"file", "documents", "photos", "condition_photos"})
 """Names of files of the job folder: resolved, and kept apart from the values of the record."""

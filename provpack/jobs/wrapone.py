@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from provpack import __version__
+from provpack.chunks.bext import build_bext
 from provpack.chunks.plan import fill_tail
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.received import ReceivedFile
@@ -22,15 +23,15 @@ from provpack.jobs.master import (
     Master,
     MasterWriter,
     block_digests_json,
-    measurements_json,
 )
+from provpack.jobs.measurements import TOOL, measured, measurements_json
 from provpack.jobs.staging import PAYLOAD, Staging
 from provpack.jobs.wrapped import Ports, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
-from provpack.jobs.wraprecord import TOOL, file_entry, judged_again, measured, note_pass, note_step
+from provpack.jobs.wraprecord import file_entry, judged_again, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
-from provpack.package.describe import name_of
+from provpack.package.describe import name_of, with_loudness
 from provpack.package.names import distinct_file_names
 from provpack.package.premis import build_premis
 from provpack.package.readfirst import build_readfirst
@@ -104,10 +105,10 @@ class Wrapping:
         measurements: dict[str, Any] | None = None
         blocks: dict[str, Any] | None = None
         if master is not None and plan is not None:
+            facts = master.facts
             measurements = measurements_json(
-                master.facts.levels, path=self._master_path, rate=plan.rate, tool=TOOL,
-                version=__version__, at=self._at.isoformat(),
-            )  # fmt: skip
+                facts.levels, facts.analysis, path=self._master_path, rate=plan.rate, at=self._at
+            )
             blocks = block_digests_json(master, frame_bytes=plan.format.frame_bytes, rate=plan.rate)
             self._add_json(staging, places.MEASUREMENTS, "measurements", measurements)
             self._add_json(staging, places.BLOCK_DIGESTS, "block-digests", blocks)
@@ -162,12 +163,12 @@ class Wrapping:
     def _write_master(self, staging: Staging, source: ReceivedFile, plan: AudioPlan) -> Master:
         self._ports.progress.begin(self._name, plan.plan.data_size)
         writer = MasterWriter(
-            source, plan.layout, plan.plan, plan.rate, self._ports.run_all, self._ports.progress
+            source, plan.layout, plan.plan, plan.rate, self._ports.run_all, self._ports.progress, self._record
         )
 
         def tail(facts: AudioFacts) -> bytes:
             self._record["audio_sha256"] = facts.audio_sha256
-            self._record["measured"] = measured(facts.levels, plan.rate, self._at)
+            self._record["measured"] = measured(facts.levels, facts.analysis, plan.rate, self._at)
             note_pass(self._record, self._transfer.file, facts.received_sha256)
             note_step(self._record, facts.received_sha256, self._at)
             self._found += judged_again(self._job, self._transfer, self._record, self._found)
@@ -177,7 +178,8 @@ class Wrapping:
                 merged=plan.merged,
                 received=received_entry(self._file(), facts.received_bytes, facts.received_sha256),
             )
-            return fill_tail(plan.plan, [*plan.after, (b"axml", document)])
+            bext = build_bext(with_loudness(plan.bext, facts.analysis.loudness))
+            return fill_tail(plan.plan, [(b"bext", bext), *plan.after, (b"axml", document)])
 
         staged = staging.new_file(self._master_path)
         try:

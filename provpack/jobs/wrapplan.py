@@ -25,8 +25,8 @@ from provpack.findings import Finding
 from provpack.jobs import wraprules
 from provpack.jobs.check_files import MOST_CHANNELS
 from provpack.jobs.loaded import NamedFile
-from provpack.jobs.wraprecord import measured, note_pass, note_step
-from provpack.measure.levels import MAX_SILENCE_RUNS, ChannelLevel, Envelope, Levels, Run
+from provpack.jobs.measurements import longest_measured
+from provpack.jobs.wraprecord import note_pass, note_step
 from provpack.model.rates import rate_from_json
 from provpack.package import layout as places
 from provpack.package.describe import (
@@ -36,7 +36,7 @@ from provpack.package.describe import (
     build_info_entries,
     build_markers,
 )
-from provpack.package.embedding import EMBEDDED_SILENCES, embeddable
+from provpack.package.embedding import embeddable
 from provpack.package.premis import build_premis
 from provpack.xmldoc import XmlProblem, parse_untrusted
 
@@ -49,19 +49,20 @@ _ROUND = 4096
 _MOST_HISTORY = 50_000
 """Characters of received coding history that are carried on; the record's field holds 100 000."""
 _ANY_DIGEST = "f" * 64
-_LONGEST_FLOAT = -2.2250738585072014e-308
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AudioPlan:
-    """How the master of one transfer is built: layout of the received file, plan of the new one, and the
-    chunks that follow the audio except axml, which is made last."""
+    """How the master of one transfer is built: layout of the received file, plan of the new one, and what
+    follows the audio, except axml, which is made last. bext still lacks the loudness, which only the audio
+    can tell; that is why it stands behind the audio too."""
 
     layout: Layout
     format: Format
     rate: Fraction
     plan: MasterPlan
     coding_history: str
+    bext: Bext
     after: tuple[tuple[bytes, bytes], ...]
     merged: bytes | None
     findings: tuple[Finding, ...]
@@ -97,12 +98,13 @@ def plan_audio(
         found.append(wraprules.HISTORY_ASIDE.found(what, f"{name}, bext", position={"file": name}))
     after = _after(record, embedded, layout.frames, name, found)
     received = received_entry(named, source.size, _ANY_DIGEST)
-    longest = _longest({**record, "coding_history": history}, fmt, layout.frames, rate, named=named, at=at)
+    longest = _longest({**record, "coding_history": history}, fmt, layout.frames, named=named, at=at)
     merged, size = _merge(longest, embedded, name, found, path=path, received=received)
-    need = tail_size([*((cid, len(body)) for cid, body in after), (b"axml", size + _room(record))])
-    plan = plan_master(layout, before=[(b"bext", build_bext(bext))], after_budget=-(-need // _ROUND) * _ROUND)
+    known = [(b"bext", len(build_bext(bext))), *((cid, len(body)) for cid, body in after)]
+    need = tail_size([*known, (b"axml", size + _room(record))])
+    plan = plan_master(layout, after_budget=-(-need // _ROUND) * _ROUND)
     return AudioPlan(
-        layout=layout, format=fmt, rate=rate, plan=plan, coding_history=history, after=after,
+        layout=layout, format=fmt, rate=rate, plan=plan, coding_history=history, bext=bext, after=after,
         merged=merged, findings=tuple(found),
     )  # fmt: skip
 
@@ -132,30 +134,14 @@ def received_entry(named: NamedFile, size: int, sha256: str) -> dict[str, Any]:
     return {"original_name": named.written, "original_bytes": size, "original_sha256": sha256}
 
 
-def _longest(
-    record: Record, fmt: Format, frames: int, rate: Fraction, *, named: NamedFile, at: datetime
-) -> dict[str, Any]:
+def _longest(record: Record, fmt: Format, frames: int, *, named: NamedFile, at: datetime) -> dict[str, Any]:
     """The record as it will be once the audio was read, with the longest value wherever only the audio can
     tell: what is reserved after the audio must suffice for any of them."""
-    channel = ChannelLevel(
-        min_code=0,
-        max_code=0,
-        peak_dbfs=_LONGEST_FLOAT,
-        dc_offset_codes=_LONGEST_FLOAT,
-        effective_bits=8 * fmt.container_bytes,
-        or_mask=0,
-    )
-    levels = Levels(
-        frames=frames,
-        container_bits=8 * fmt.container_bytes,
-        channels=(channel,) * fmt.channels,
-        digital_silence=(Run(start=frames, length=frames),) * min(MAX_SILENCE_RUNS, EMBEDDED_SILENCES + 1),
-        silence_runs_left_out=0,
-        silence_frames=0,
-        envelope=Envelope(frames_per_bin=1, bins=()),
-    )
     longest = copy.deepcopy(dict(record))
-    longest |= {"audio_sha256": _ANY_DIGEST, "measured": measured(levels, rate, at)}
+    figures = longest_measured(
+        frames=frames, channels=fmt.channels, container_bits=8 * fmt.container_bytes, at=at
+    )
+    longest |= {"audio_sha256": _ANY_DIGEST, "measured": figures}
     note_pass(longest, named, _ANY_DIGEST)
     note_step(longest, _ANY_DIGEST, at)
     return longest

@@ -1,44 +1,22 @@
-"""What wrapping adds to the record: measurements, the digest of a pass, its own step, files; and the domain
+"""What wrapping adds to the record: the digest of a pass, its own step, files; and the domain
 rules once more, now that something was measured."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
-from fractions import Fraction
 from typing import Any
 
 from provpack import __version__
 from provpack.findings import Finding
+from provpack.jobs.check_records import place_of
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
+from provpack.jobs.measurements import TOOL
 from provpack.jobs.staging import Written
 from provpack.jobs.wrapped import Refusal
-from provpack.measure.levels import Levels
-from provpack.model.rates import frames_to_seconds
 from provpack.model.recordrules import judge_record
 from provpack.package import layout as places
-
-TOOL = "provpack"
-
-
-def measured(levels: Levels, rate: Fraction, at: datetime) -> dict[str, Any]:
-    """The record's `measured`: figures from the samples alone; what was not looked for says so."""
-    return {
-        "tool": TOOL,
-        "version": __version__,
-        "at": at.isoformat(),
-        "frames": levels.frames,
-        "duration_s": round(float(frames_to_seconds(levels.frames, rate)), 6),
-        "channels": len(levels.channels),
-        "container_bits": levels.container_bits,
-        "effective_bits": [c.effective_bits for c in levels.channels],
-        "peak_dbfs": [c.peak_dbfs for c in levels.channels],
-        "dc_offset": [c.dc_offset_codes for c in levels.channels],
-        "digital_silence": [{"start": r.start, "length": r.length} for r in levels.digital_silence],
-        "events_detected": None,
-        "channel_relation": "not_measured",
-        "details": places.MEASUREMENTS,
-    }
 
 
 def note_step(record: dict[str, Any], received_sha256: str, at: datetime) -> None:
@@ -79,11 +57,11 @@ def judged_again(
     """Findings of the domain rules that the measurements brought up. Raises Refusal when one is an error."""
     register = {"equipment": [item.raw for item in job.equipment.values()]}
     told = {(f.rule, f.position.get("path")) for f in known}
+    # The files of the package are not all written yet; they are for `verify` to judge.
     fresh = [
-        f
+        _led_back(f, transfer)
         for f in judge_record(record, equipment=register)
         if (f.rule, f.position.get("path")) not in told
-        # The files of the package are not all written yet; they are for `verify` to judge.
         and not str(f.position.get("path", "")).startswith("/files")
     ]
     wrong = next((f for f in fresh if f.severity == "error"), None)
@@ -91,11 +69,19 @@ def judged_again(
         raise Refusal(
             "measurement-against-declaration",
             f"What was measured contradicts what is declared: {wrong.what}",
-            where=f"{transfer.origin} ({wrong.where})",
+            where=wrong.where,
             todo=wrong.todo,
             findings=(*known, *fresh),
         )
     return fresh
+
+
+def _led_back(finding: Finding, transfer: LoadedTransfer) -> Finding:
+    """The finding at the cell of the sheet that it speaks against."""
+    place = place_of(transfer, str(finding.position.get("path", "")))
+    return replace(
+        finding, where=f"{place} ({finding.where})", position={**place.position(), **finding.position}
+    )
 
 
 def file_entry(role: str, written: Written, named: NamedFile | None) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bisect
 import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +10,9 @@ from typing import Final
 from provpack.findings import Finding
 from provpack.model import rules
 from provpack.model.formats import Moment, read_date_time, read_moment
+from provpack.model.judge_measured import at_event, unlogged
 from provpack.model.plainwords import shown
+from provpack.model.rates import format_time
 from provpack.model.recordview import PCM_ON_VIDEO, Row, View, found
 
 _NO_PICTURE: Final = ("hifi_fm", "pcm_8mm", "dat", "adat", "dtrs", "md", "cd")
@@ -31,7 +32,6 @@ _NEEDED: Final = {
 }
 _DIGITAL: Final = ("iec60958_coax", "iec60958_optical", "aes3", "tdif", "lightpipe")
 _FAULTS: Final = ("mute", "hold", "unlock")
-_NEAR_SECONDS: Final = 2  # our choice: within it a logged event and a measured one are taken for the same
 _CHECK_DAYS: Final = 30
 _MOST_SPANS: Final = 1000
 
@@ -212,20 +212,15 @@ def judge_clean(view: View) -> Iterator[Finding]:
     true = view.rate("signal/sampling_frequency")
     if view.text("outcome") != "clean" or true is None:
         return
-    near = _NEAR_SECONDS * true
-    logged = sorted(f for r in view.rows("processing/transfer_events") if (f := r.whole("frame")) is not None)
-    for row in view.rows("measured/events_detected"):
-        start, length = row.whole("start"), row.whole("length") or 0
-        if row.text("type") not in _FAULTS or start is None:
-            continue
-        place = bisect.bisect_left(logged, start - near)
-        if place == len(logged) or logged[place] > start + length + near:
-            yield found(
-                rules.NOT_CLEAN,
-                f"A {row.text('type')} of {length} frames was measured at frame {start}, none is logged.",
-                row.pointer,
-                dict(row.fields),
-            )
+    rows = view.rows("measured/events_detected")
+    faults = [r for r in rows if r.text("type") in _FAULTS and r.whole("start") is not None]
+    for row in unlogged(view, faults, true):
+        start = row.whole("start") or 0
+        what = (
+            f"A {row.text('type')} of {row.whole('length')} frames was measured at "
+            f"{format_time(start, true)} (frame {start}), none is logged."
+        )
+        yield at_event(found(rules.NOT_CLEAN, what, row.pointer, dict(row.fields)), row)
 
 
 def judge_checks(view: View) -> Iterator[Finding]:

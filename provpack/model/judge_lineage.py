@@ -42,6 +42,7 @@ class Descent:
             for name in ("path", "original_name"):
                 if (called := file.text(name)) is not None:
                     self._by_name.setdefault(called, []).append(file)
+        self._claimed = {file.pointer for step in self.steps for file in self.made(step)}
         self._makers: dict[str, list[Row]] = {}
         self._results = {step.pointer: self._result(step) for step in self.steps}
         for step in self.steps:
@@ -69,7 +70,8 @@ class Descent:
             return said or any(file.text("role") == "master" for file in self.made(step))
         if step.text("input_sha256") in self.master_digests:
             return False
-        return not self.derivatives
+        # Without a word from the step: a derivative that no other step claims may be its work.
+        return all(file.pointer in self._claimed for file in self.derivatives)
 
     def _result(self, step: Row) -> set[str]:
         own = {d for d in (step.text("output_sha256"),) if d}

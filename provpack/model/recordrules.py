@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Final
 
 from provpack.findings import Finding, Severity
-from provpack.model import rules
+from provpack.model import measuredrules, rules
 from provpack.model.judge_chain import (
     judge_chain,
     judge_checks,
@@ -24,6 +24,7 @@ from provpack.model.judge_chain import (
 )
 from provpack.model.judge_custody import judge_custody, judge_people, judge_rights
 from provpack.model.judge_lineage import judge_assembly, judge_lineage
+from provpack.model.judge_measured import judge_measured
 from provpack.model.judge_signal import (
     judge_bits,
     judge_duration,
@@ -67,9 +68,10 @@ def judge_record(
         judge_people(view),
         judge_equipment(view, equipment),
         judge_checks(view),
+        judge_measured(view),
     ):
         judged.extend(_some(findings))
-    order = {rule.id: n for n, rule in enumerate(rules.RULES)}
+    order = {rule.id: n for n, rule in enumerate((*rules.RULES, *measuredrules.RULES))}
     return tuple(sorted(_waived(judged, view), key=lambda f: order[f.rule]))
 
 

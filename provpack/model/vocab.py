@@ -106,6 +106,12 @@ CHANNEL_RELATION: Final[tuple[str, ...]] = (
     "not_measured"
 )
 PILOT_VERDICT: Final[tuple[str, ...]] = ("consistent", "against", "no_pilot")
+DAMAGE_PATTERN: Final = ("one_head", "every_field", "none", "too_few_events")
+EMPHASIS_HINT_KIND: Final = ("word_length", "pause_floor", "long_term_tilt", "tilt_step")
+CONVERSION_HINT_KIND: Final = ("lower_wall", "top_wall", "images")
+HINT_STRENGTH: Final = ("weak", "moderate")
+INTERLEAVE_MARK: Final = ("interpolation", "hold", "mute")
+MARK_VERDICT: Final = ("found", "none_found", "not_applicable_here")
 EQUIPMENT_KIND: Final[tuple[str, ...]] = (
     "deck", "decoder", "digital_output_board", "interface", "capture_device", "converter", "clock",
     "computer", "other"
@@ -162,6 +168,12 @@ VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
         "detected_event_type": DETECTED_EVENT_TYPE,
         "channel_relation": CHANNEL_RELATION,
         "pilot_verdict": PILOT_VERDICT,
+        "damage_pattern": DAMAGE_PATTERN,
+        "emphasis_hint_kind": EMPHASIS_HINT_KIND,
+        "conversion_hint_kind": CONVERSION_HINT_KIND,
+        "hint_strength": HINT_STRENGTH,
+        "interleave_mark": INTERLEAVE_MARK,
+        "mark_verdict": MARK_VERDICT,
         "equipment_kind": EQUIPMENT_KIND,
         "check_outcome": CHECK_OUTCOME,
         "severity": SEVERITY,

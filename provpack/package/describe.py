@@ -1,21 +1,26 @@
 """From the record to what is embedded in the master: bext fields, coding history, INFO entries, markers.
 
-Everything here is declared or copied; nothing is measured. bext and INFO hold ASCII only (EBU Tech 3285
-v2 section 2.3; RIFF-1991 states no character set for INFO), so text is spelled in ASCII there and kept
-exactly in the record.
+Everything here is declared or copied, save the loudness that bext has room for. bext and INFO hold ASCII
+only (EBU Tech 3285 v2 section 2.3; RIFF-1991 states no character set for INFO), so text is spelled in ASCII
+there and kept exactly in the record.
 """
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
+from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from provpack.chunks.bext import Bext
 from provpack.chunks.history import CodingRow
 from provpack.chunks.markers import Marker
+
+if TYPE_CHECKING:
+    from provpack.measure.loudness import Loudness
 from provpack.package.words import EMPHASIS_WORDS, FILE_EMPHASIS_WORDS, FORMAT_WORDS, STANDARD_WORDS
 
 Record = Mapping[str, Any]
@@ -100,6 +105,26 @@ def build_bext_fields(record: Record, *, rate: Fraction, history: str, master: s
     )
 
 
+def with_loudness(bext: Bext, loudness: Loudness) -> Bext:
+    """bext with the loudness of the file as it is (EBU Tech 3285 v2 section 2.3), to a hundredth.
+
+    What is None there, or beyond what the field can say (+-99.99), stays "not measured".
+    """
+
+    def hundredths(value: float | None) -> Decimal | None:
+        said = None if value is None else Decimal(repr(value)).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        return said if said is not None and abs(said) < 100 else None
+
+    return replace(
+        bext,
+        loudness_value=hundredths(loudness.integrated_lufs),
+        loudness_range=hundredths(loudness.range_lu),
+        max_true_peak=hundredths(loudness.max_true_peak_dbtp),
+        max_momentary=hundredths(loudness.max_momentary_lufs),
+        max_short_term=hundredths(loudness.max_short_term_lufs),
+    )
+
+
 def _description(record: Record) -> str:
     """Title first, then what nobody must overlook; a long title gives way to the rest (256 characters, EBU
     Tech 3285 v2 section 2.3)."""
@@ -126,7 +151,7 @@ def build_coding_rows(
     carrier, signal = record.get("carrier") or {}, record.get("signal") or {}
     interface, capture = record.get("interface") or {}, record.get("capture") or {}
     deck, decoder = record.get("deck") or {}, record.get("decoder") or {}
-    mode = _mode(str(signal.get("channel_use") or ""), channels)
+    mode = coding_mode(str(signal.get("channel_use") or ""), channels)
     digital_source = (record.get("item") or {}).get("source_domain") != "analogue"
     tape_words = (
         FORMAT_WORDS.get(str(carrier.get("recording_format")), "unknown recording format"),
@@ -177,7 +202,7 @@ def _lawful_bits(bits: object) -> int | None:
     return bits if isinstance(bits, int) else None
 
 
-def _mode(channel_use: str, channels: int) -> str | None:
+def coding_mode(channel_use: str, channels: int) -> str | None:
     """R 98 `M=`; None where its list has no word that is true."""
     by_use = {"mono": "mono", "dual_mono": "dual-mono", "two_independent": "dual-mono", "stereo": "stereo"}
     if channels > 2:

@@ -13,30 +13,35 @@ from provpack.package import layout
 
 EMBEDDED_SILENCES = 200
 """The embedded record lists this many runs of digital silence at the most; measurements.json lists all."""
+EMBEDDED_EVENTS = 50
+"""The same for measured events."""
+_CUT = {"digital_silence": EMBEDDED_SILENCES, "events_detected": EMBEDDED_EVENTS}
 
 
 def embeddable(record: Mapping[str, Any]) -> dict[str, Any]:
-    """The record as it stands inside its master: without files, silences cut to a fixed number.
+    """The record as it stands inside its master: without files, measured lists cut to a fixed length.
 
     A file cannot hold its own digest, so `files` is empty; a tape with thousands of mutes would swell the
-    file, so the list of silences is cut, and an entry in `derived` then says so. Any other value is the very
-    object of the record given. Raises nothing, whatever shape the record has.
+    file, so lists of silences and events are cut, and an entry in `derived` then says so. Any other value is
+    the very object of the record given. Raises nothing, whatever shape the record has.
     """
     inner = {**record, "files": []}
-    measured = record.get("measured")
-    silences = measured.get("digital_silence") if isinstance(measured, Mapping) else None
-    if not isinstance(measured, Mapping) or not isinstance(silences, list):
+    measured, derived = record.get("measured"), record.get("derived")
+    if not isinstance(measured, Mapping):
         return inner
-    if len(silences) <= EMBEDDED_SILENCES:
-        return inner
-    inner["measured"] = {**measured, "digital_silence": silences[:EMBEDDED_SILENCES]}
-    derived = record.get("derived")
-    inner["derived"] = [
-        *(derived if isinstance(derived, list) else []),
-        {
-            "field": "/measured/digital_silence",
-            "from": [f"{layout.RECORD}#/measured/digital_silence", layout.MEASUREMENTS],
-            "how": f"the first {EMBEDDED_SILENCES} of {len(silences)} runs; the package lists all of them",
-        },
-    ]
+    notes: list[dict[str, Any]] = []
+    for name, most in _CUT.items():
+        entries = measured.get(name)
+        if not isinstance(entries, list) or len(entries) <= most:
+            continue
+        inner["measured"] = {**inner["measured"], name: entries[:most]}
+        notes.append(
+            {
+                "field": f"/measured/{name}",
+                "from": [f"{layout.RECORD}#/measured/{name}", layout.MEASUREMENTS],
+                "how": f"the first {most} of {len(entries)}; the package lists all of them",
+            }
+        )
+    if notes:
+        inner["derived"] = [*(derived if isinstance(derived, list) else []), *notes]
     return inner

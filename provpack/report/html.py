@@ -1,7 +1,7 @@
 """The report a person would rather look at: one self-contained HTML page about one package.
 
 No script, no network, no file beside it is needed. Everything from the record is escaped by the template
-engine; the only text marked as safe is the picture made by svg.py, which escapes for itself.
+engine; the only text marked as safe are the pictures (picture_*.py), which escape for themselves.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from provpack.package.readfirst_words import one_line
 from provpack.report.html_fields import KIND_WORDS, TOP
 from provpack.report.html_values import Json, cards, rows_of, table, words
 from provpack.report.html_view import build_view
-from provpack.report.svg import swatch, waveform
+from provpack.report.picture_wave import is_crowded, mark_swatch, range_swatch, waveform
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -90,10 +90,24 @@ def render_package(
 
     drawn = waveform(picture, title="Level over time", description=view["picture_words"]) if picture else ""
     samples = (
-        {kind: Markup(swatch(kind)) for kind in {span.kind for span in picture.ranges}} if picture else {}
+        {kind: Markup(range_swatch(kind)) for kind in {span.kind for span in picture.ranges}}
+        if picture
+        else {}
     )
+    numbered = picture is not None and bool(picture.marks) and not is_crowded(picture)
+    signs = {mark.by_program for mark in picture.marks} if picture and numbered else set()
     return (
         _environment()
         .get_template("package.html.j2")
-        .render(**view, facts=rows, entries=entries, each=each, wave=Markup(drawn), swatches=samples)
+        .render(
+            **view,
+            facts=rows,
+            entries=entries,
+            each=each,
+            wave=Markup(drawn),
+            swatches=samples,
+            signs={by_program: Markup(mark_swatch(by_program=by_program)) for by_program in signs},
+            numbered=numbered,
+            drawn=Markup,
+        )
     )

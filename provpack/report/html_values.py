@@ -11,7 +11,7 @@ from typing import Any, Literal
 from provpack.package.readfirst_words import hertz
 from provpack.report.html_fields import FIELD_KIND, SECTION_KIND, SECTIONS, TABLE_KIND, TABLES, Kind
 from provpack.report.html_words import DOUBTFUL, NULLS, VOCABULARY_FIELDS, WORDS, label
-from provpack.report.svg import clock
+from provpack.report.picture_parts import clock
 
 Json = Mapping[str, Any]
 Look = Literal["text", "code", "time"]
@@ -27,6 +27,17 @@ UNITS = {
     "temperature_c": "°C",
     "peak_dbfs": "dBFS",
     "dc_offset": "codes",
+    "rms_dbfs": "dBFS",
+    "true_peak_dbtp": "dBTP",
+    "integrated_lufs": "LUFS",
+    "range_lu": "LU",
+    "max_momentary_lufs": "LUFS",
+    "max_short_term_lufs": "LUFS",
+    "max_true_peak_dbtp": "dBTP",
+    "bandwidth_hz": "Hz",
+    "hertz": "Hz",
+    "field_frames": "frames",
+    "period": "frames",
     "effective_bits": "bits",
     "value": "Hz",
     "value_samples": "samples",
@@ -99,6 +110,7 @@ class Table:
 def number(value: float) -> str:
     """A number with thin groups and no needless decimals: 38500000 -> `38 500 000`, -3.1 -> `−3.1`."""
     said = f"{value:,}" if isinstance(value, int) else f"{value:,.6f}".rstrip("0").rstrip(".")
+    said = "0" if said == "-0" else said
     return said.replace(",", "\u202f").replace("-", "−")
 
 

@@ -30,17 +30,10 @@ from provpack.report.html_values import (
     number,
     position,
     rows_of,
-    span,
     words,
 )
-from provpack.report.svg import Mark, Range, RangeKind, Wave, wave_of
-
-RANGES_MAX = 300
-STATE_RANGE: Mapping[str, RangeKind] = {
-    "on": "emphasis_on",
-    "off": "emphasis_off",
-    "unknown": "emphasis_unknown",
-}
+from provpack.report.sound_view import Sound, sound_view
+from provpack.report.wave_view import placed_events, wave, wave_words
 
 
 def _good(record: Json) -> list[str]:
@@ -132,6 +125,16 @@ def _warnings(record: Json, findings: Sequence[Finding]) -> list[str]:
     return [said for holds, said in facts if holds] + _suspects(record)
 
 
+def _differing(sound: Sound | None) -> list[str]:
+    """What was declared and measured otherwise."""
+    facts = [row.fact.lower() for row in sound.compared if row.verdict == "differ"] if sound else []
+    return (
+        [f"Declared and measured differ: {', '.join(facts)}. See “What the sound itself shows”."]
+        if facts
+        else []
+    )
+
+
 def _suspects(record: Json) -> list[str]:
     """Equipment whose last status is suspect."""
     last = {str(e.get("equipment_id")): e for e in entries(record, "equipment_status")}
@@ -157,60 +160,6 @@ def _unknowns(record: Json, rows: Mapping[str, Sequence[Row]]) -> list[str]:
     if undated:
         said.append("Passes without complete times: " + ", ".join(str(e.get("n")) for e in undated))
     return said
-
-
-def _marks(record: Json) -> list[Json]:
-    """Events that have a place in the audio, in order: the numbers in the picture."""
-    return [e for e in entries(record, "processing/transfer_events") if isinstance(e.get("frame"), int)]
-
-
-def _ranges(record: Json, measurements: Mapping[str, Any]) -> list[Range]:
-    silence = measurements.get("digital_silence") or entries(record, "measured/digital_silence")
-    longest = sorted(silence, key=lambda r: -int(r["length"]))[:RANGES_MAX]
-    found = [Range(kind="silence", start=int(r["start"]), length=int(r["length"])) for r in longest]
-    events = [e for e in entries(record, "measured/events_detected") if e.get("type") != "digital_silence"]
-    found += [Range(kind="suspect", start=e["start"], length=e["length"]) for e in events[:RANGES_MAX]]
-    for state in entries(record, "signal/signal_state_ranges")[:RANGES_MAX]:
-        kind = STATE_RANGE.get(str(state.get("emphasis")), "emphasis_unknown")
-        found.append(Range(kind=kind, start=state["start"], length=state["end"] - state["start"]))
-    return found
-
-
-def wave(record: Json, measurements: Mapping[str, Any] | None) -> Wave | None:
-    """The picture's values; None when nothing was measured."""
-    if not measurements:
-        return None
-    marks = [Mark(frame=e["frame"], label=str(e.get("type"))) for e in _marks(record)]
-    bits = section(record, "measured").get("container_bits") or 16
-    return wave_of(measurements, container_bits=int(bits), ranges=_ranges(record, measurements), marks=marks)
-
-
-def wave_words(picture: Wave, record: Json) -> str:
-    """The text alternative of the picture."""
-    names, measured = picture.channel_names, section(record, "measured")
-    silence = [r for r in picture.ranges if r.kind == "silence"]
-    many = "channel" if len(names) == 1 else "channels"
-    parts = [f"Level of {len(names)} {many} over {span(picture.frames / picture.rate)}."]
-    for name, peak in zip(names, measured.get("peak_dbfs") or (), strict=False):
-        said = words("peak_dbfs", None if peak is None else round(peak, 1))
-        parts.append(f"Peak {name}: {said}.")
-    if silence:
-        longest = max(silence, key=lambda r: r.length)
-        count = max(len(silence), len(measured.get("digital_silence") or ()))
-        many = "stretch" if count == 1 else "stretches"
-        parts.append(
-            f"Digital silence: {count} {many}, the longest {float(longest.length / picture.rate):.1f} "
-            f"seconds at {position(longest.start, picture.rate)}."
-        )
-    else:
-        parts.append("No digital silence.")
-    if measured.get("events_detected") is None:
-        parts.append("No program has looked for damage.")
-    else:
-        found = sum(e.get("type") != "digital_silence" for e in measured["events_detected"])
-        parts.append(f"Places where a program found damage: {found}.")
-    parts.append(f"Events noted: {len(picture.marks)}.")
-    return " ".join(parts)
 
 
 def _when(text: Any) -> tuple[int, str]:
@@ -276,7 +225,7 @@ def timeline(record: Json) -> list[dict[str, str]]:
 
 def events(record: Json, rate: Fraction | None) -> list[dict[str, str]]:
     """Events on the recording, numbered as in the picture; those without a place come last, unnumbered."""
-    placed = _marks(record)
+    placed = placed_events(record)
     loose = [e for e in entries(record, "processing/transfer_events") if not isinstance(e.get("frame"), int)]
     out: list[dict[str, str]] = []
     for n, e in enumerate([*placed, *loose][:LINES_MAX], start=1):
@@ -307,19 +256,21 @@ def build_view(
     rate = exact_rate(record)
     rows = {name: rows_of(record, name, rate) for name in SECTIONS}
     picture = wave(record, measurements)
+    sound = sound_view(record, measurements, rate)
     order = {"error": 0, "warning": 1, "note": 2}
     return {
         "record": record,
         "rate": rate,
         "rows": rows,
         "good": _good(record),
-        "warnings": _warnings(record, findings),
+        "warnings": [*_warnings(record, findings), *_differing(sound)],
         "unknowns": _unknowns(record, rows),
         "emphasis": emphasis_words(record),
         "rate_words": rate_words(record),
         "outcome": outcome_words(record),
         "picture": picture,
-        "picture_words": wave_words(picture, record) if picture else "",
+        "picture_words": wave_words(picture, record, measurements) if picture else "",
+        "sound": sound,
         "findings": sorted(findings, key=lambda f: order[f.severity]),
         "timeline": timeline(record),
         "events": events(record, rate),

@@ -75,6 +75,23 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "effective_bits": "Bits in use, per channel",
         "peak_dbfs": "Peak, per channel",
         "dc_offset": "DC offset, per channel",
+        "rms_dbfs": "RMS, per channel",
+        "true_peak_dbtp": "True peak, per channel",
+        "clipped_samples": "Clipped samples, per channel",
+        "loudness": "Programme loudness of the file as it is",
+        "integrated_lufs": "Integrated",
+        "range_lu": "Range",
+        "max_momentary_lufs": "Greatest of 0.4 seconds",
+        "max_short_term_lufs": "Greatest of 3 seconds",
+        "max_true_peak_dbtp": "True peak",
+        "bandwidth_hz": "Bandwidth, per channel",
+        "event_counts": "Events found by a program",
+        "events_left_out": "More events that are not listed",
+        "repetition": "Whether damage comes back with the picture",
+        "field_frames": "Frames in one field",
+        "hertz": "Frequency",
+        "windows_able": "Windows that could show it",
+        "words": "In words",
         "channel_relation": "How the channels relate",
         "interchannel_delay": "Delay between channels",
         "line_pilot_hz": "Line-frequency tone",
@@ -180,6 +197,18 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "nr": "noise reduction",
         "hq": "picture-quality circuit",
         "tbc": "time-base corrector",
+        "clipped_run": "clipped run",
+        "digital_silence": "digital silence",
+        "one_head": "every second field, as from one bad head",
+        "every_field": "every field",
+        "too_few_events": "too few events to tell",
+        "word_length": "word length",
+        "pause_floor": "noise floor in pauses",
+        "long_term_tilt": "tilt of the spectrum",
+        "tilt_step": "step in the tilt of the spectrum",
+        "lower_wall": "edge under 19 kHz",
+        "top_wall": "edge from 19 kHz on",
+        "images": "mirrored sound",
     }
 )
 DOUBTFUL = frozenset({"unknown", "not_observed"})
@@ -189,9 +218,9 @@ VOCABULARY_FIELDS = frozenset(
     """audio_changed carrier_type channel_polarity channel_relation channel_use clock_source condition_after
     condition_terms copy_indicator cs_copy cs_emphasis cs_fs_code decoder_mode digital_output
     dropout_compensator emphasis emphasis_indicator error_indication evidence file_emphasis interface_type
-    line_standard mode origin outcome personal_data picture_processing recording_format rights_basis role
-    shared_converter source_bit_depth source_domain src_in_path status tape_emphasis tape_emphasis_evidence
-    tape_speed_mode type verdict""".split()  # noqa: SIM905 - a list to be read
+    kind line_standard mode origin outcome pattern personal_data picture_processing recording_format
+    rights_basis role shared_converter source_bit_depth source_domain src_in_path status tape_emphasis
+    tape_emphasis_evidence tape_speed_mode type verdict""".split()  # noqa: SIM905 - a list to be read
 )
 
 # what null means, by field
@@ -204,6 +233,15 @@ NULLS: Mapping[str, str] = MappingProxyType(
         "interchannel_delay": "not measured",
         "line_pilot_hz": "not looked for",
         "peak_dbfs": "digital silence",
+        "rms_dbfs": "digital silence",
+        "true_peak_dbtp": "digital silence",
+        "integrated_lufs": "not measurable",
+        "range_lu": "not measurable",
+        "max_momentary_lufs": "not measurable",
+        "max_short_term_lufs": "not measurable",
+        "max_true_peak_dbtp": "digital silence",
+        "bandwidth_hz": "cannot be told",
+        "period": "none",
         "effective_bits": "does not apply",
         "value": "no tone",
         "value_samples": "no answer",

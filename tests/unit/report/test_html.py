@@ -8,7 +8,6 @@ import json
 import re
 from collections.abc import Iterator
 from html import escape
-from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -20,12 +19,12 @@ from provpack.report.html import link_of, render_package
 from provpack.report.html_fields import ELSEWHERE, FIELD_KIND, SECTIONS, TABLES, TOP
 from provpack.report.html_values import moment, number, words
 from provpack.report.html_words import LABELS, VOCABULARY_FIELDS, WORDS
+from tests.support.pages import HOSTILE, Reader, contrast
 
 ROOT = Path(__file__).resolve().parents[3]
 SCHEMAS = ROOT / "schemas"
 OWN = sorted((Path(__file__).parent / "records").glob("*.json"))
 CASES = sorted((ROOT / "tests" / "cases" / "records" / "valid").glob("*.json"))
-VOID = {"meta", "br", "hr", "img", "link", "input", "source", "wbr"}
 FINDINGS = [
     Finding(rule="rec-b", severity="note", what="A note.", where="/b", todo="Nothing."),
     Finding(
@@ -60,38 +59,6 @@ def page(record: dict[str, Any], findings: list[Finding] | None = None) -> str:
 @pytest.fixture
 def full() -> dict[str, Any]:
     return load(next(p for p in OWN if p.stem == "pcm-14-bit"))
-
-
-class Reader(HTMLParser):
-    """Tags in order, attributes, text; complains about tags that do not match."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.open: list[str] = []
-        self.tags: list[str] = []
-        self.attributes: list[tuple[str, str, str]] = []
-        self.words: list[str] = []
-        self.styles: list[str] = []
-        self.feed(text)
-        self.close()
-        assert self.open == []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.attributes += [(tag, name, value or "") for name, value in attrs]
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.attributes += [(tag, name, value or "") for name, value in attrs]
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
-        self.open.pop()
-
-    def handle_data(self, data: str) -> None:
-        (self.styles if self.open and self.open[-1] == "style" else self.words).append(data)
 
 
 @pytest.mark.parametrize("path", OWN + CASES, ids=lambda p: p.stem)
@@ -178,9 +145,11 @@ def test_every_field_of_the_schema_has_its_place() -> None:
     placed = {f"{s}/{f}" for s, fields in SECTIONS.items() for f in fields}
     placed |= {f"{t}/{c}" for t, columns in TABLES.items() for c in columns} | set(TOP) | set(ELSEWHERE)
     containers = {pointer.rpartition("/")[0] for pointer in placed} | {"processing", "custody"}
-    # values shown as one text with their parent: a fraction, a photograph, a delay, a tone, a list of ranges
+    # values shown as one text with their parent: a fraction, a photograph, a delay, a tone, a list of ranges,
+    # the loudness figures, the counts, the repetition
     whole = re.compile(
-        r".*(sampling_frequency/(num|den)|(condition_photos|interchannel_delay|line_pilot_hz|ranges|parameters)/.*)"
+        r".*(sampling_frequency/(num|den)|(condition_photos|interchannel_delay|line_pilot_hz|ranges|parameters|"
+        r"loudness|event_counts|repetition)/.*)"
     )
     known = properties(schema, documents)
     assert len(known) > 200
@@ -189,12 +158,6 @@ def test_every_field_of_the_schema_has_its_place() -> None:
     assert {k for k in FIELD_KIND if "/" in k} <= known
     names = {p.rpartition("/")[2] for p in known}
     assert set(LABELS) - names == set() and names >= VOCABULARY_FIELDS
-
-
-HOSTILE = (
-    "</title></style><script>alert(1)</script><img src=http://x/ onerror=a()>"
-    "\"'`&lt;\x00\x1b[31m\u202e{{7*7}}{% x %}"
-)
 
 
 def poisoned(value: Any, field: str = "") -> Any:
@@ -351,21 +314,17 @@ def test_playing_time_is_rounded_to_the_millisecond_in_both_figures() -> None:
     assert words("duration_s", 704_895 * 1001 / 44_100_000) == "0:00:16.000 (15.999998 seconds)"
 
 
-def luminance(colour: str) -> float:
-    """Relative luminance (WCAG 2.2, definitions)."""
-    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+def palettes(style: str) -> dict[str, dict[str, str]]:
+    """The colours by name, on a light screen and paper, and on a dark screen."""
+    light, _, dark = style.partition("@media screen and (prefers-color-scheme: dark)")
+    found = re.compile(r"--([\w-]+): (#[0-9a-f]{6});")
+    return {"light": dict(found.findall(light)), "dark": dict(found.findall(dark))}
 
 
-def contrast(one: str, other: str) -> float:
-    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
-
-
-def test_contrast_of_the_palette(full: dict[str, Any]) -> None:
+@pytest.mark.parametrize("surroundings", ["light", "dark"])
+def test_contrast_of_the_palette(full: dict[str, Any], surroundings: str) -> None:
     style = "".join(Reader(page(full)).styles)
-    palette = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", style))
+    palette = palettes(style)[surroundings]
     papers = ("paper", "shade", "good-paper", "warn-paper", "bad-paper", "open-paper")
     for ink in ("ink", "quiet", "accent"):
         for paper in papers:
@@ -373,7 +332,7 @@ def test_contrast_of_the_palette(full: dict[str, Any]) -> None:
     for name in ("good", "warn", "bad", "open"):
         assert contrast(palette[name], palette[f"{name}-paper"]) >= 4.5
         assert contrast(palette[name], palette["paper"]) >= 4.5
-    for graphic in ("wave", "bad", "good", "open", "accent", "quiet"):  # 1.4.11
+    for graphic in ("wave", "bad", "good", "open", "accent", "quiet", "warn"):  # 1.4.11
         assert contrast(palette[graphic], palette["shade"]) >= 3
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     assert set(re.findall(r"var\(--([\w-]+)\)", style)) <= set(palette)

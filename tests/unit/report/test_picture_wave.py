@@ -10,17 +10,18 @@ from typing import Any, get_args
 
 import pytest
 
-from provpack.report.svg import (
+from provpack.report.picture_parts import clock
+from provpack.report.picture_wave import (
     COLUMNS,
+    LINES_ACROSS,
     MARKS_MAX,
     STATES,
     Mark,
     Range,
     RangeKind,
     Wave,
-    clock,
     fold,
-    swatch,
+    range_swatch,
     wave_of,
     waveform,
 )
@@ -62,7 +63,7 @@ def test_one_outline_per_channel_and_it_reaches_full_scale_only_where_the_audio_
     root = drawn(picture())
     outlines = [e.get("d") or "" for e in root.iter(f"{SVG}path") if e.get("class") == "envelope"]
     assert len(outlines) == 2
-    heights = [sorted({float(y) for y in re.findall(r",(-?[\d.]+)", d)}) for d in outlines]
+    heights = [sorted({float(y) for y in re.findall(r"V(-?[\d.]+)", d)}) for d in outlines]
     assert heights[0] == pytest.approx([58.2, 61.8], abs=0.1), "1000 of 32768 is 3 % of the half height"
     assert heights[1] == pytest.approx([2.0, 118.0], abs=0.1)
 
@@ -70,7 +71,7 @@ def test_one_outline_per_channel_and_it_reaches_full_scale_only_where_the_audio_
 def test_a_short_last_bin_ends_at_the_right_edge() -> None:
     wave = picture(frames=44100 * 100 - 22050)
     outline = next(e.get("d") or "" for e in drawn(wave).iter(f"{SVG}path") if e.get("class") == "envelope")
-    assert max(float(x) for x in re.findall(r"[ ML](-?[\d.]+),", outline)) == 1000.0
+    assert max(float(x) for x in re.findall(r"H(-?[\d.]+)", outline)) == 1000.0
 
 
 def test_many_bins_are_folded() -> None:
@@ -78,7 +79,7 @@ def test_many_bins_are_folded() -> None:
         frames=44100 * 5000, frames_per_bin=44100, bins=[[(-1.0, 1.0)]] * 5000, channel_names=("mono",)
     )
     outline = next(e.get("d") or "" for e in drawn(wave).iter(f"{SVG}path") if e.get("class") == "envelope")
-    assert outline.count(",") <= 4 * COLUMNS
+    assert 100 < outline.count("V") <= 2 * COLUMNS
 
 
 def test_every_kind_of_range_has_a_hatching_of_its_own() -> None:
@@ -91,7 +92,7 @@ def test_every_kind_of_range_has_a_hatching_of_its_own() -> None:
     filled = {e.get("fill") for e in root.iter(f"{SVG}rect") if (e.get("class") or "").startswith("range-")}
     assert filled == {f"url(#wave-{k})" for k in kinds}
     for kind in kinds:
-        assert f"url(#wave-{kind})" in swatch(kind)
+        assert f"url(#wave-{kind})" in range_swatch(kind)
     words = {e.text for e in root.iter(f"{SVG}text") if e.get("class") == "state"}
     assert words == set(STATES.values())
 
@@ -116,16 +117,33 @@ def test_positions_outside_the_audio_stay_inside_the_picture() -> None:
     assert max(float(p) for p in re.findall(r"([\d.]+)%", text)) <= 100.0
 
 
-def test_numbers_keep_apart_and_their_count_is_bounded() -> None:
-    wave = picture(marks=tuple(Mark(frame=n * 4410, label="x") for n in range(1000)))
-    root = drawn(wave)
-    assert sum(e.get("class") == "mark" for e in root.iter(f"{SVG}line")) == MARKS_MAX
+def test_numbers_keep_apart_and_lines_end_where_they_would_hide_the_sound() -> None:
+    def log(count: int) -> ET.Element:
+        return drawn(picture(marks=tuple(Mark(frame=n * 4410000 // count, label="x") for n in range(count))))
+
+    def lines(root: ET.Element) -> int:
+        return sum(e.get("class") == "mark" for e in root.iter(f"{SVG}line"))
+
+    def signs(root: ET.Element) -> int:
+        return sum(e.get("class") == "mark-person" for e in root.iter(f"{SVG}path"))
+
+    few, more, many = log(LINES_ACROSS), log(MARKS_MAX), log(1000)
+    assert (lines(few), signs(few)) == (LINES_ACROSS, LINES_ACROSS)
+    assert (lines(more), signs(more)) == (0, MARKS_MAX)
+    assert (lines(many), signs(many)) == (0, 0)
+    assert "Log, as declared: 1000 entries, up to 4 in 0.4 s" in [e.text for e in many.iter(f"{SVG}text")]
     places = [
         float((e.get("x") or "").rstrip("%"))
-        for e in root.iter(f"{SVG}text")
+        for e in more.iter(f"{SVG}text")
         if e.get("class") == "mark-number"
     ]
-    assert all(b - a >= 5 for a, b in pairwise(places))
+    assert len(places) > 10 and all(b - a >= 5 for a, b in pairwise(places))
+
+
+def test_a_log_entry_found_by_a_program_has_another_sign_than_one_noted_by_a_person() -> None:
+    root = drawn(picture(marks=(Mark(frame=1, label="x"), Mark(frame=1, label="y", by_program=True))))
+    shapes = {e.get("class"): e.get("d") for e in root.iter(f"{SVG}path") if "mark" in (e.get("class") or "")}
+    assert set(shapes) == {"mark-person", "mark-program"} and len(set(shapes.values())) == 2
 
 
 @pytest.mark.parametrize("seconds", [1, 59, 600, 5400, 21600, 200000])
@@ -134,7 +152,11 @@ def test_time_marks_are_few_and_in_order(seconds: int) -> None:
         frames=44100 * seconds, frames_per_bin=44100 * seconds, bins=[[(-1.0, 1.0)]], channel_names=("mono",)
     )
     ticks = [e.text for e in drawn(wave).iter(f"{SVG}text") if (e.get("class") or "").startswith("tick")]
-    assert 1 <= len(ticks) <= 10 and ticks[0] == "0:00:00" and len(set(ticks)) == len(ticks)
+    assert (
+        1 <= len(ticks) <= 10
+        and ticks[0] == ("0:00:00.0" if seconds < 9 else "0:00:00")
+        and len(set(ticks)) == len(ticks)
+    )
 
 
 def test_the_text_alternative_is_there_and_escaped() -> None:
