@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import traceback
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -18,21 +19,45 @@ from provpack.cli.output import emit, json_option
     help="Folder the packages go to; made if its parent exists.",
 )  # fmt: skip
 @click.option("--dry-run", is_flag=True, help="Say what would be written, and write nothing.")
+@click.option(
+    "--derive", "kinds", multiple=True, type=click.Choice(["deemphasis", "deskew"]),
+    help="Also make a 24-bit copy: without the 50/15 us emphasis, or without the half-sample skew of a "
+    "shared converter, or both (give it twice). The master stays as it is.",
+)  # fmt: skip
+@click.option(
+    "--derive-as", "container", type=click.Choice(["wav", "flac"]), default="wav", show_default=True,
+    help="What that copy is written as.",
+)  # fmt: skip
+@click.option(
+    "--late-channel", "late", type=click.Choice(["left", "right"]),
+    help="With --derive deskew: the channel that the shared converter takes second.",
+)  # fmt: skip
 @json_option
 @click.pass_context
-def command(ctx: click.Context, job: Path, destination: Path, dry_run: bool, as_json: bool) -> int:
+def command(
+    ctx: click.Context,
+    job: Path,
+    destination: Path,
+    dry_run: bool,
+    kinds: tuple[Literal["deemphasis", "deskew"], ...],
+    container: Literal["wav", "flac"],
+    late: str | None,
+    as_json: bool,
+) -> int:
     """Wrap every transfer of the job folder JOB into one sealed package each.
 
     The received files are opened read-only. A transfer with an error is left out and named at the end; the
     others are wrapped. Interrupted at any moment, a package is there complete or not at all.
     """
     from provpack.cli.ports import wrap_ports
+    from provpack.jobs.derive import wanted_from
     from provpack.jobs.wrap import wrap_job
     from provpack.report import text
 
+    wanted = wanted_from(kinds, container, late)
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:
-        result = wrap_job(job, target, ports, dry_run=dry_run)
+        result = wrap_job(job, target, ports, dry_run=dry_run, wanted=wanted)
     if ctx.obj["debug"]:
         for problem in (unit.problem for unit in result.units):
             if problem is not None and problem.__cause__ is not None:

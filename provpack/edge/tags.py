@@ -1,4 +1,5 @@
-"""The door to mutagen: what a FLAC file says about itself (RFC 9639: STREAMINFO, Vorbis comment).
+"""The door to mutagen: what a FLAC file says about itself (RFC 9639: STREAMINFO, Vorbis comment), and the
+Vorbis comment of one we write.
 
 Only these two metadata blocks are read, each bounded; mutagen never sees the file itself, so a hostile
 block length cannot make it read or allocate more. It is not used for RIFF at all (see chunks).
@@ -7,8 +8,9 @@ block length cannot make it read or allocate more. It is not used for RIFF at al
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 from provpack.chunks.source import ByteSource
 from provpack.errors import EnvironmentProblem, InputProblem
@@ -56,16 +58,9 @@ class FlacFacts:
 
 def read_flac(source: ByteSource, name: str) -> FlacFacts:
     """The facts of a FLAC stream. Raises InputProblem when STREAMINFO cannot be read."""
-    try:
-        from mutagen import MutagenError
-        from mutagen import flac as library
-    except ImportError:
-        raise EnvironmentProblem(
-            "mutagen-missing", "FLAC metadata cannot be read: the library mutagen is not installed.",
-            where=name, todo="Install mutagen into the same environment as provpack.",
-        ) from None  # fmt: skip
-    faults = (MutagenError, ValueError, IndexError, KeyError, EOFError, struct.error)
-    stream_info, vorbis_comment = cast(Any, library).StreamInfo, cast(Any, library).VCFLACDict
+    library = _library("FLAC metadata cannot be read", name)
+    faults = (library.MutagenError, ValueError, IndexError, KeyError, EOFError, struct.error)
+    stream_info, vorbis_comment = library.StreamInfo, library.VCFLACDict
     blocks, problem = _blocks(source)
     if source.read_at(0, 4) != FLAC_MAGIC or not blocks or blocks[0].name != "STREAMINFO":
         raise _refused("its first block is not STREAMINFO", name)
@@ -96,6 +91,34 @@ def read_flac(source: ByteSource, name: str) -> FlacFacts:
         blocks=blocks,
         problem=problem,
     )
+
+
+def build_vorbis_comment(vendor: str, comments: Sequence[tuple[str, str]]) -> bytes:
+    """The body of a VORBIS_COMMENT block. vendor: the encoder library. Raises InputProblem for a key or text
+    that cannot stand there."""
+    library = _library("FLAC tags cannot be written", "Vorbis comment")
+    tags = library.VCFLACDict()
+    tags.vendor = vendor
+    tags.extend([(key, value) for key, value in comments])
+    try:
+        tags.validate()
+        return bytes(tags.write(framing=False))
+    except (ValueError, UnicodeError) as err:
+        raise InputProblem(
+            "flac-tags", f"The FLAC tags cannot be written: {err}.", where="Vorbis comment",
+            todo="Correct the text of the record; it must be Unicode text.",
+        ) from None  # fmt: skip
+
+
+def _library(what: str, name: str) -> Any:
+    try:
+        from mutagen import flac
+    except ImportError:
+        raise EnvironmentProblem(
+            "mutagen-missing", f"{what}: the library mutagen is not installed.",
+            where=name, todo="Install mutagen into the same environment as provpack.",
+        ) from None  # fmt: skip
+    return flac
 
 
 def _body(source: ByteSource, block: FlacBlock) -> bytes:

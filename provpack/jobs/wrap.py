@@ -13,13 +13,16 @@ from provpack.errors import Bug, DestinationProblem, ProvpackError
 from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
+from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.loaded import LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
 from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, WrapResult, WrapUnit
 from provpack.package.names import package_name
 
 
-def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False) -> WrapResult:
+def wrap_job(
+    folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False, wanted: Wanted | None = None
+) -> WrapResult:
     """Check the job, then wrap each transfer that has no error. One that fails does not stop the rest.
 
     Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
@@ -42,7 +45,7 @@ def wrap_job(folder: Path, destination: Path, ports: Ports, *, dry_run: bool = F
                 ports.disk.make_folder(destination)
                 ports.disk.sync_folder(destination.parent)
                 made_destination = True
-            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports)
+            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports, wanted)
             one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
             unit = _guarded(one, transfer, name, found)
         units.append(unit)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,10 @@ from provpack.edge.schemas import validate
 from provpack.errors import Bug, InputProblem, ProvpackError, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
+from provpack.jobs.check_records import place_of
+from provpack.jobs.derive import refuse_from_sheet
+from provpack.jobs.derivefile import planned_size, write_derivative
+from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.load import build_record_draft
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
 from provpack.jobs.master import (
@@ -28,7 +33,7 @@ from provpack.jobs.measurements import TOOL, measured, measurements_json
 from provpack.jobs.staging import PAYLOAD, Staging
 from provpack.jobs.wrapped import Ports, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
-from provpack.jobs.wraprecord import file_entry, judged_again, note_pass, note_step
+from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
 from provpack.package.describe import name_of, with_loudness
@@ -43,8 +48,15 @@ class Wrapping:
     """The making of one package. Use plan() for a dry run, or run() once."""
 
     def __init__(
-        self, job: LoadedJob, transfer: LoadedTransfer, found: tuple[Finding, ...], name: str, ports: Ports
+        self,
+        job: LoadedJob,
+        transfer: LoadedTransfer,
+        found: tuple[Finding, ...],
+        name: str,
+        ports: Ports,
+        wanted: Wanted | None = None,
     ) -> None:
+        self._wanted = wanted if transfer.path is not None else None
         self._job, self._transfer, self._name, self._ports = job, transfer, name, ports
         self._found = list(found)
         self._at = ports.now()
@@ -61,6 +73,7 @@ class Wrapping:
 
     def plan(self, final: Path) -> WrapUnit:
         """What run() would write, without writing: names, and sizes where they are known beforehand."""
+        refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
         files: list[tuple[str, int]] = []
         unknown = "0" * 64  # as long as the digests that will stand in the record inside the master
         photos = [
@@ -75,11 +88,15 @@ class Wrapping:
             with ReceivedFile(self._transfer.path) as source:
                 plan = self._plan_audio(source)
                 files.append((self._master_path, plan.plan.total_size))
+                if plan.derivative is not None:
+                    size = planned_size(plan.derivative, self._record, master=self._file().written)
+                    files.append((plan.derivative.path, size))
         files += [(place, named.path.stat().st_size) for place, named, _ in self._documents() if named.path]
         return self._unit("planned", final, files=tuple(files))
 
     def run(self, final: Path) -> WrapUnit:
         """Build, seal and enter the package. On any error the staging folder is taken away again."""
+        refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
         mark = self._ports.new_id().replace("-", "")[:8]
         staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
         try:
@@ -138,9 +155,10 @@ class Wrapping:
     def _plan_audio(self, source: ReceivedFile) -> AudioPlan:
         self._record.setdefault("signal", {})
         plan = plan_audio(
-            source, self._with_header(source), path=self._master_path, named=self._file(), at=self._at
-        )
-        self._found += plan.findings
+            source, self._with_header(source), path=self._master_path, named=self._file(), at=self._at,
+            wanted=self._wanted, package=self._name,
+        )  # fmt: skip
+        self._found += [led_back(f, self._transfer) for f in plan.findings]
         self._record["coding_history"] = plan.coding_history
         return plan
 
@@ -172,6 +190,12 @@ class Wrapping:
             note_pass(self._record, self._transfer.file, facts.received_sha256)
             note_step(self._record, facts.received_sha256, self._at)
             self._found += judged_again(self._job, self._transfer, self._record, self._found)
+            if plan.derivative is not None:  # made here, so that the record inside the master names it
+                self._found += write_derivative(
+                    staging, source, plan.layout, plan.derivative, self._record,
+                    parent=facts.audio_sha256, master=self._file().written, at=self._at,
+                    run_all=self._ports.run_all, progress=self._ports.progress,
+                ).findings  # fmt: skip
             document = embedded_document(
                 self._record,
                 path=self._master_path,

@@ -24,6 +24,8 @@ from provpack.errors import InputProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
 from provpack.jobs.check_files import MOST_CHANNELS
+from provpack.jobs.derive import plan_derivative
+from provpack.jobs.deriveplan import DerivativePlan, Wanted, note_longest
 from provpack.jobs.loaded import NamedFile
 from provpack.jobs.measurements import longest_measured
 from provpack.jobs.wraprecord import note_pass, note_step
@@ -65,13 +67,22 @@ class AudioPlan:
     bext: Bext
     after: tuple[tuple[bytes, bytes], ...]
     merged: bytes | None
+    derivative: DerivativePlan | None
     findings: tuple[Finding, ...]
 
 
 def plan_audio(
-    source: ReceivedFile, record: Record, *, path: str, named: NamedFile, at: datetime
+    source: ReceivedFile,
+    record: Record,
+    *,
+    path: str,
+    named: NamedFile,
+    at: datetime,
+    wanted: Wanted | None = None,
+    package: str = "",
 ) -> AudioPlan:
     """Plan the master for a received file; path is its place in the package, named what the sheet calls it.
+    wanted: the derivative asked for, which is named after the package.
 
     Raises InputProblem for a file that cannot be wrapped, RecordProblem for a record whose rate cannot be
     read.
@@ -81,6 +92,10 @@ def plan_audio(
     fmt = _usable(layout, name)
     embedded = read_embedded(source, layout)
     rate = rate_from_json(record["signal"]["sampling_frequency"])
+    derivative: DerivativePlan | None = None
+    noted: tuple[Finding, ...] = ()
+    if wanted is not None:
+        derivative, noted = plan_derivative(record, fmt, rate, layout.frames, wanted, name=package)
     received_rows, rows_left_out = _received_rows(embedded)
     history = format_history(
         build_coding_rows(
@@ -92,19 +107,22 @@ def plan_audio(
         )
     )
     bext = build_bext_fields(record, rate=rate, history=history, master=named.written)
-    found = [*embedded.findings, *_bext_replaced(embedded.bext, bext, name)]
+    found = [*embedded.findings, *noted, *_bext_replaced(embedded.bext, bext, name)]
     if rows_left_out:
         what = f"{rows_left_out} rows of its coding history are too long to be carried on."
         found.append(wraprules.HISTORY_ASIDE.found(what, f"{name}, bext", position={"file": name}))
     after = _after(record, embedded, layout.frames, name, found)
     received = received_entry(named, source.size, _ANY_DIGEST)
     longest = _longest({**record, "coding_history": history}, fmt, layout.frames, named=named, at=at)
+    if derivative is not None:
+        note_longest(longest, derivative, at)
     merged, size = _merge(longest, embedded, name, found, path=path, received=received)
     known = [(b"bext", len(build_bext(bext))), *((cid, len(body)) for cid, body in after)]
     need = tail_size([*known, (b"axml", size + _room(record))])
     plan = plan_master(layout, after_budget=-(-need // _ROUND) * _ROUND)
     return AudioPlan(
         layout=layout, format=fmt, rate=rate, plan=plan, coding_history=history, bext=bext, after=after,
+        derivative=derivative,
         merged=merged, findings=tuple(found),
     )  # fmt: skip
 

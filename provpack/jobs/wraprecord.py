@@ -59,7 +59,7 @@ def judged_again(
     told = {(f.rule, f.position.get("path")) for f in known}
     # The files of the package are not all written yet; they are for `verify` to judge.
     fresh = [
-        _led_back(f, transfer)
+        led_back(f, transfer)
         for f in judge_record(record, equipment=register)
         if (f.rule, f.position.get("path")) not in told
         and not str(f.position.get("path", "")).startswith("/files")
@@ -76,9 +76,11 @@ def judged_again(
     return fresh
 
 
-def _led_back(finding: Finding, transfer: LoadedTransfer) -> Finding:
-    """The finding at the cell of the sheet that it speaks against."""
-    place = place_of(transfer, str(finding.position.get("path", "")))
+def led_back(finding: Finding, transfer: LoadedTransfer) -> Finding:
+    """The finding at the cell of the sheet that it speaks against; as it is when it names none."""
+    if not str(finding.position.get("path", "")).startswith("/"):
+        return finding
+    place = place_of(transfer, str(finding.position["path"]))
     return replace(
         finding, where=f"{place} ({finding.where})", position={**place.position(), **finding.position}
     )

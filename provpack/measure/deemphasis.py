@@ -43,7 +43,8 @@ Codes24 = npt.NDArray[np.int32]
 
 CROSSOVER = 128  # frames, 2.9 ms at 44.1 kHz [proposal, no source]
 TOP = 1 << 23
-_ROW = 128  # outputs per row of the matrix product that applies a kernel
+_ROW = 32  # outputs per row of the matrix product that applies a kernel
+_ROWS = 64  # rows per product: small enough that the matrix library does not wake other cores for it
 _PIECE = 1 << 16  # frames filtered at a time: memory is flat however long the blocks are
 
 
@@ -265,8 +266,9 @@ def _matrix(kernel: Kernel) -> Reals:
 
 def _filtered(wide: Reals, n: int, kernel: Kernel) -> Reals:
     """n filtered frames; wide has REACH more on either side. A matrix product: exact, in any order."""
-    rows = -(-n // _ROW)
-    padded = np.zeros(rows * _ROW + 2 * REACH)
+    groups = -(-n // (_ROW * _ROWS))
+    padded = np.zeros(groups * _ROWS * _ROW + 2 * REACH)
     padded[: n + 2 * REACH] = wide[: n + 2 * REACH]
     windows = np.lib.stride_tricks.sliding_window_view(padded, _ROW + 2 * REACH)[::_ROW]
-    return np.asarray((np.ascontiguousarray(windows) @ _matrix(kernel)).reshape(-1)[:n], dtype=np.float64)
+    pieces = np.ascontiguousarray(windows).reshape(groups, _ROWS, _ROW + 2 * REACH)
+    return np.asarray((pieces @ _matrix(kernel)).reshape(-1)[:n], dtype=np.float64)

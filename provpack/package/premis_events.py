@@ -148,7 +148,7 @@ def _processing(view: View) -> list[Node]:
             continue  # our own step: told with the other things the software did
         kind = STEP_EVENT.get(str(entry.get("type")), "modification")
         said = words(entry, skip=("at", "input_sha256", "output_sha256"))
-        links = _objects_of_step(view, entry)
+        links = (*_program_of_step(view, entry), *_objects_of_step(view, entry))
         out.append(_event(view, f"processing-{i}", kind, date(entry.get("at")), detail=said, links=links))
     earlier = at(view.record, "derived_from")
     if earlier:
@@ -160,6 +160,12 @@ def _processing(view: View) -> list[Node]:
             )
         )
     return out
+
+
+def _program_of_step(view: View, entry: Json) -> tuple[Node, ...]:
+    """The program that wrote this document, where it did the step itself."""
+    own = entry.get("tool") is not None and entry.get("tool") == at(view.record, "made_by", "tool")
+    return (view.link_agent("software", "executing program"),) if own else ()
 
 
 def _objects_of_step(view: View, entry: Json) -> tuple[Node, ...]:

@@ -62,7 +62,8 @@ def _relation(view: View, kind: str, sub: str, target: str, *events: str) -> Nod
 def _format(file: Json) -> Node:
     media = str(file.get("media_type") or "")
     name = FORMATS.get(media.lower(), media or "unknown")
-    version = "2" if file.get("role") == "master" and name == "Broadcast WAVE" else None
+    ours = file.get("role") in ("master", "derivative")  # both with a bext chunk of version 2
+    version = "2" if ours and name == "Broadcast WAVE" else None
     return el(
         "format",
         el("formatDesignation", el("formatName", name), text("formatVersion", version)),
@@ -206,7 +207,9 @@ def _file_relations(view: View, name: str, file: Json) -> list[Node]:
         return [_relation(view, "derivation", "has source", "carrier", *view.captures_of(name))]
     if role == "derivative":
         parent = view.by_digest.get(str(file.get("parent")))
-        return [_relation(view, "derivation", "has source", parent)] if parent and parent != name else []
+        if not parent or parent == name:
+            return []
+        return [_relation(view, "derivation", "has source", parent, *view.made_by_steps(file))]
     return [_relation(view, "reference", "documents", "carrier")]
 
 

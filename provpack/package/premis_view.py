@@ -166,6 +166,17 @@ class View:
             if self.made_by_pass(entry) == object_name or entry.get("n") in assembled
         ]
 
+    def made_by_steps(self, file: Json) -> list[str]:
+        """Names of the events of all processing steps that say they made a file, by digest or path."""
+        steps = rows(at(self.record, "processing", "processing_steps"))
+        digests = {str(file[k]) for k in ("sha256", "audio_sha256") if file.get(k)}
+        return [
+            f"processing-{i}"
+            for i, step in enumerate(steps, start=1)
+            if step.get("output_sha256") in digests
+            or (step.get("output_path") and step.get("output_path") == file.get("path"))
+        ]
+
     def link_object(self, name: str, role: str | None = None) -> Node:
         """`linkingObjectIdentifier`; role source or outcome."""
         extra = term("linkingObjectRole", role) if role else None

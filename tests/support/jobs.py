@@ -12,6 +12,7 @@ from typing import Any
 from provpack.edge import clock
 from provpack.edge.commit import Disk, RealDisk, folder_names
 from provpack.edge.workers import crew
+from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.progress import Silent
 from provpack.jobs.wrap import wrap_job
 from provpack.jobs.wrapped import Ports, WrapResult
@@ -142,7 +143,14 @@ def make_job(
     return folder
 
 
-def wrap(job: Path, destination: Path, *, disk: Disk | None = None, dry_run: bool = False) -> WrapResult:
+def wrap(
+    job: Path,
+    destination: Path,
+    *,
+    disk: Disk | None = None,
+    dry_run: bool = False,
+    wanted: Wanted | None = None,
+) -> WrapResult:
     """Wrap with real ports, or with another disk; the ledger is left out."""
     with crew(2) as run_all:
         ports = Ports(
@@ -156,7 +164,7 @@ def wrap(job: Path, destination: Path, *, disk: Disk | None = None, dry_run: boo
             second_opinion=lambda path: [],
             render_report=render_package,
         )
-        return wrap_job(job, destination, ports, dry_run=dry_run)
+        return wrap_job(job, destination, ports, dry_run=dry_run, wanted=wanted)
 
 
 def tree(folder: Path) -> dict[str, bytes]:
