@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from provpack.chunks.plan import fill_tail
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.received import ReceivedFile
 from provpack.edge.schemas import validate
-from provpack.errors import Bug, InputProblem, ProvpackError, RecordProblem
+from provpack.errors import Bug, ProvpackError, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
 from provpack.jobs.check_records import place_of
@@ -31,17 +31,15 @@ from provpack.jobs.master import (
 )
 from provpack.jobs.measurements import TOOL, measured, measurements_json
 from provpack.jobs.staging import PAYLOAD, Staging
+from provpack.jobs.wrapdocs import add_documents, add_surroundings, documents_of
 from provpack.jobs.wrapped import Ports, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
 from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
 from provpack.package.describe import name_of, with_loudness
-from provpack.package.names import distinct_file_names
 from provpack.package.premis import build_premis
 from provpack.package.readfirst import build_readfirst
-
-PIECE = 1024 * 1024
 
 
 class Wrapping:
@@ -70,18 +68,17 @@ class Wrapping:
             "files": [],
         }
         self._master_path = f"{places.MASTER_FOLDER}/{name}.wav"
+        self._documents = documents_of(transfer)
 
     def plan(self, final: Path) -> WrapUnit:
         """What run() would write, without writing: names, and sizes where they are known beforehand."""
         refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
         files: list[tuple[str, int]] = []
         unknown = "0" * 64  # as long as the digests that will stand in the record inside the master
-        photos = [
-            {"path": place, "sha256": unknown} for place, _, role in self._documents() if role == "photo"
-        ]
+        photos = [{"path": place, "sha256": unknown} for place, _, role in self._documents if role == "photo"]
         if photos:
             self._record["condition"]["condition_photos"] = photos
-        for _, named, role in self._documents():
+        for _, named, role in self._documents:
             if role == "pass":
                 note_pass(self._record, named, unknown)
         if self._transfer.path is not None:
@@ -91,7 +88,7 @@ class Wrapping:
                 if plan.derivative is not None:
                     size = planned_size(plan.derivative, self._record, master=self._file().written)
                     files.append((plan.derivative.path, size))
-        files += [(place, named.path.stat().st_size) for place, named, _ in self._documents() if named.path]
+        files += [(place, named.path.stat().st_size) for place, named, _ in self._documents if named.path]
         return self._unit("planned", final, files=tuple(files))
 
     def run(self, final: Path) -> WrapUnit:
@@ -113,12 +110,12 @@ class Wrapping:
         master: Master | None = None
         plan: AudioPlan | None = None
         # Documents and other passes come first: the record inside the master names them.
-        self._write_documents(staging)
+        add_documents(staging, self._documents, self._record, self._ports.progress, self._name)
         if self._transfer.path is not None:
             with ReceivedFile(self._transfer.path) as source:
                 plan = self._plan_audio(source)
                 master = self._write_master(staging, source, plan)
-                self._write_surroundings(staging, source, plan)
+                add_surroundings(staging, source, plan.layout, self._record)
         measurements: dict[str, Any] | None = None
         blocks: dict[str, Any] | None = None
         if master is not None and plan is not None:
@@ -218,56 +215,6 @@ class Wrapping:
             | received_entry(self._file(), facts.received_bytes, facts.received_sha256)
         )
         return master
-
-    def _write_surroundings(self, staging: Staging, source: ReceivedFile, plan: AudioPlan) -> None:
-        """Keep what stood around the audio of the received file: head + audio + tail is that file again."""
-        data = plan.layout.data
-        if data is None:
-            raise Bug("no-audio", "Audio went missing.", where=self._name, todo="Report this.")
-        end = data.offset + data.size
-        for place, start, stop in (
-            (places.RECEIVED_HEAD, 0, data.offset),
-            (places.RECEIVED_TAIL, end, source.size),
-        ):
-            if stop > start:
-                written = staging.add(place, _pieces(source, start, stop))
-                self._record["files"].append(file_entry("sidecar", written, None))
-        source.check_unchanged()
-
-    def _documents(self) -> list[tuple[str, NamedFile, str]]:
-        """(place in the package, file, role) of everything the sheet names beside the master."""
-        transfer = self._transfer
-        taken = [Path(places.RECEIVED_HEAD).name, Path(places.RECEIVED_TAIL).name]
-        photos = {p.relative: p for p in (*transfer.condition_photos, *transfer.photos)}
-        named = [(d, "document") for d in transfer.documents if d.relative not in photos]
-        named += [(p, "photo") for p in photos.values()]
-        named = [(f, role) for f, role in named if f.path is not None]
-        safe = distinct_file_names([*taken, *(f.written for f, _ in named)])[len(taken) :]
-        out = [
-            (f"{places.DOCUMENTS_FOLDER}/{name}", f, role)
-            for name, (f, role) in zip(safe, named, strict=True)
-        ]
-        passes = [f for f in transfer.pass_files.values() if f.path is not None]
-        safe = distinct_file_names(f.written for f in passes)
-        out += [(f"{places.PASSES_FOLDER}/{name}", f, "pass") for name, f in zip(safe, passes, strict=True)]
-        return out
-
-    def _write_documents(self, staging: Staging) -> None:
-        photos = []
-        for place, named, role in self._documents():
-            if named.path is None:
-                continue
-            with ReceivedFile(named.path) as source:
-                self._ports.progress.begin(f"{self._name}: {named.written}", source.size)
-                written = staging.add(place, _pieces(source, 0, source.size))
-                source.check_unchanged()
-            self._record["files"].append(file_entry(role, written, named))
-            if role == "photo":
-                photos.append({"path": place, "sha256": written.digests["sha256"]})
-            if role == "pass":
-                note_pass(self._record, named, written.digests["sha256"])
-        if photos:
-            self._record["condition"]["condition_photos"] = photos
 
     def _add_json(self, staging: Staging, path: str, schema: str, value: Mapping[str, Any]) -> None:
         """Validate at the door, then write."""
@@ -369,20 +316,6 @@ class Wrapping:
             files=files,
             findings=(*self._found, *(extra or [])),
         )
-
-
-def _pieces(source: ReceivedFile, start: int, stop: int) -> Iterator[bytes]:
-    for at in range(start, stop, PIECE):
-        wanted = min(PIECE, stop - at)
-        part = source.read_at(at, wanted)
-        if len(part) != wanted:
-            raise InputProblem(
-                "file-shorter",
-                f"The file ended at byte {at + len(part)}; it was longer when it was opened.",
-                where=str(source.path),
-                todo="Wait until whatever writes it has finished, then run the same command again.",
-            )
-        yield part
 
 
 def _human(size: int) -> str:
