@@ -13,7 +13,7 @@ from provpack.jobs.measurements import measured, measurements_json
 from provpack.measure.analysis import Analysers
 from provpack.measure.levels import LevelsSink
 from provpack.measure.pcm import PcmLayout
-from tests.support.interleave import music
+from support.interleave import music
 
 R525 = Fraction(44_100_000, 1001)
 AT = datetime(2031, 5, 6, 16, 38, tzinfo=UTC)

@@ -10,9 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from tests.support.interleave import play
-from tests.support.measured import R525, measure, tape
+from support.interleave import play
+from support.measured import R525, measure, tape
 
 Json = dict[str, Any]
 SECONDS = 45

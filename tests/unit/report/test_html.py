@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.pages import HOSTILE, Reader, contrast
 
 from provpack.findings import Finding
 from provpack.report.html import link_of, render_package
 from provpack.report.html_fields import ELSEWHERE, FIELD_KIND, SECTIONS, TABLES, TOP
 from provpack.report.html_values import moment, number, words
 from provpack.report.html_words import LABELS, VOCABULARY_FIELDS, WORDS
-from tests.support.pages import HOSTILE, Reader, contrast
 
 ROOT = Path(__file__).resolve().parents[3]
 SCHEMAS = ROOT / "schemas"

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from support.measured import measure, tape
+from support.pages import HOSTILE, Reader, luminance
 
 from provpack.report.html import render_package
-from tests.support.measured import measure, tape
-from tests.support.pages import HOSTILE, Reader, luminance
 
 Json = dict[str, Any]
 Made = Callable[[Json], Json]

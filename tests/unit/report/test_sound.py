@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from support.measured import R525, measure, tape
 
 from provpack.report.sound_compare import FITS, Compared, compared
 from provpack.report.sound_damage import damage_part
@@ -17,7 +18,6 @@ from provpack.report.sound_levels import levels_part, loudness_part
 from provpack.report.sound_parts import Part, figure, length, share
 from provpack.report.sound_spectra import channels_part, emphasis_part, spectrum_part, whistle_part
 from provpack.report.sound_view import Sound, sound_view
-from tests.support.measured import R525, measure, tape
 
 Json = dict[str, Any]
 Made = Callable[[Json], Json]

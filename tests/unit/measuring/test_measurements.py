@@ -1,0 +1,82 @@
+"""The documents made of what was measured: valid, bounded, and the room kept for them beforehand."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from support.interleave import falling_noise
+from support.measured import AT, measure, tape
+
+from provpack.edge.schemas import validate
+from provpack.jobs.measurements import longest_measured
+from provpack.package.embedding import embeddable
+
+Codes = npt.NDArray[np.integer]
+
+
+def clicking() -> Codes:
+    """A tape with so many mutes, holds and clicks that every list is full."""
+    codes = tape(20).copy()
+    for n in range(0, len(codes) - 3000, 1500):
+        codes[n : n + 90] = 0
+        codes[n + 700, n % 2] = 32764
+    return codes
+
+
+def emphasis_changes() -> Codes:
+    left = falling_noise(1, 40 * 44056, bits=16, dbfs=-20, slope=-6)
+    right = falling_noise(2, 40 * 44056, bits=16, dbfs=-20, slope=-6)
+    return np.stack((left, right), axis=1)[: 40 * 44056]
+
+
+SOUNDS: dict[str, Any] = {
+    "a tape": lambda: tape(12),
+    "damage everywhere": clicking,
+    "one second": lambda: tape(1),
+    "a handful of frames": lambda: tape(1)[:7],
+    "one frame": lambda: tape(1)[:1],
+    "silence": lambda: np.zeros((50000, 2), dtype=np.int16),
+    "one channel": lambda: tape(3)[:, :1],
+    "five channels": lambda: np.repeat(tape(2), 3, axis=1)[:, :5],
+    "full scale": lambda: (
+        np.where(np.arange(88200)[:, None] // 50 % 2, 32767, -32768).astype(np.int16).repeat(2, axis=1)
+    ),
+    "32 bits": lambda: tape(2).astype(np.int32) << 16,
+}
+
+
+@pytest.mark.parametrize("name", SOUNDS)
+def test_the_documents_fit_their_schemas_and_the_room_kept_for_them(name: str) -> None:
+    codes = np.ascontiguousarray(SOUNDS[name]())
+    document, measured = measure(codes)
+    assert validate("measurements", document) == []
+    text = json.dumps(document, allow_nan=False)
+    assert json.loads(text) == document
+    inner = embeddable({"measured": measured, "derived": []})
+    longest = longest_measured(
+        frames=len(codes), channels=codes.shape[1], container_bits=8 * codes.itemsize, at=AT
+    )
+    room = embeddable({"measured": longest, "derived": []})
+    for key, value in inner["measured"].items():
+        assert len(json.dumps(value)) <= len(json.dumps(room["measured"][key])), key
+    assert set(inner["measured"]) == set(room["measured"])
+
+
+def test_the_lists_are_cut_where_the_record_stands_in_the_master() -> None:
+    _, measured = measure(clicking())
+    assert len(measured["events_detected"]) > 50
+    inner = embeddable({"measured": measured, "derived": []})
+    assert inner["measured"]["events_detected"] == measured["events_detected"][:50]
+    assert any(note["field"] == "/measured/events_detected" for note in inner["derived"])
+
+
+def test_a_count_of_each_kind_goes_with_the_list() -> None:
+    document, measured = measure(clicking())
+    listed = [e["type"] for e in document["events"]["listed"]]
+    for kind, count in document["events"]["counts"].items():
+        assert count >= listed.count(kind)
+    assert measured["event_counts"] == document["events"]["counts"]
