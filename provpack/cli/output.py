@@ -17,6 +17,8 @@ import click
 F = Callable[..., Any]
 
 SCHEMA_VERSION = "1.0.0"
+NEWER = {"check": "1.1.0"}
+"""Results whose schema has moved on."""
 
 
 def json_option(function: F) -> F:
@@ -49,7 +51,7 @@ def emit_error(outcome: str, problem: Mapping[str, str], code: int) -> None:
 def headed(kind: str, result: Mapping[str, Any], code: int) -> dict[str, Any]:
     """The result with the members every JSON object begins with."""
     return {
-        "schema": f"urn:provpack:schema:result-{kind}:{SCHEMA_VERSION}",
+        "schema": f"urn:provpack:schema:result-{kind}:{NEWER.get(kind, SCHEMA_VERSION)}",
         "outcome": result["outcome"],
         "exit_code": code,
         **result,

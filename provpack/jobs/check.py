@@ -8,10 +8,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from provpack.edge.received import ReceivedFile
 from provpack.errors import ProvpackError
 from provpack.findings import Finding, Severity, worst
 from provpack.jobs import rules
+from provpack.jobs.assembly import open_audio, prove_file
 from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
 from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_files, unnamed_files
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, waived
@@ -20,6 +20,7 @@ from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
 from provpack.jobs.measuring import measure_received
 from provpack.jobs.merge import exact_rate
+from provpack.jobs.passes import PassReport, compare_transfer
 from provpack.jobs.progress import Progress
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import readable
@@ -41,6 +42,7 @@ class CheckedTransfer:
     frames: int | None
     errors: int
     warnings: int
+    passes: PassReport | None = None
 
     @property
     def outcome(self) -> Outcome:
@@ -58,6 +60,7 @@ class CheckedTransfer:
             "frames": self.frames,
             "errors": self.errors,
             "warnings": self.warnings,
+            "passes": self.passes.as_json() if self.passes and self.passes.pairs else None,
         }
 
 
@@ -122,7 +125,7 @@ def check_loaded(
     findings: list[Finding] = list(job.findings)
     everything: list[Playback] = []
     used: set[str] = set()
-    summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding]]] = []
+    summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding], PassReport | None]] = []
     progress.begin(f"checking {len(job.transfers)} transfers", len(job.transfers))
     for transfer in job.transfers:
         facts, own = probe(transfer)
@@ -138,17 +141,23 @@ def check_loaded(
         if run_all is not None and facts is not None and not facts.is_float:
             figures, unread = _measured(transfer, draft, now, run_all, progress)
             own += unread
+        report: PassReport | None = None
+        if run_all is not None:
+            known = exact_rate(transfer.values)
+            rate = known[0] if known else None
+            report = compare_transfer(transfer, rate, progress)
+            own += [*report.findings(), *prove_file(transfer, rate, progress)]
         own = waived(own, transfer)
         if job.job_values:
             own += judge_draft(job, transfer, draft, facts, validate, register, figures)
-        summaries.append((transfer, facts, [*transfer.findings, *own]))
+        summaries.append((transfer, facts, [*transfer.findings, *own], report))
         progress.advance(1)
     findings += judge_job(job, validate, used)
     findings += serials(job, used)
     findings += unnamed_files(job)
     shared = [*_items(job), *_names(job), *shared_files(job), *attached_files(job), *crossed(everything)]
     findings, mine = _attributed(job, findings)
-    per_transfer = {id(transfer): [*mine.get(id(transfer), []), *own] for transfer, _, own in summaries}
+    per_transfer = {id(transfer): [*mine.get(id(transfer), []), *own] for transfer, _, own, _ in summaries}
     for finding, transfers in shared:
         for transfer in transfers:
             per_transfer[id(transfer)].append(finding)
@@ -157,8 +166,8 @@ def check_loaded(
         folder=str(job.folder),
         job_id=job.job_id,
         transfers=tuple(
-            _summary(job, transfer, facts, found)
-            for (transfer, facts, _), found in zip(summaries, by_transfer, strict=True)
+            _summary(job, transfer, facts, found, report)
+            for (transfer, facts, _, report), found in zip(summaries, by_transfer, strict=True)
         ),
         findings=_told_once([*findings, *(f for found in by_transfer for f in found)]),
         job=job,
@@ -172,17 +181,20 @@ def _measured(
 ) -> tuple[Mapping[str, Any] | None, list[Finding]]:
     """What the transfer's audio says, None when it cannot be read or its exact rate is not known (which the
     schema's finding tells)."""
-    named, rate = transfer.file, exact_rate(draft.get("signal") or {})
-    if named is None or named.path is None or rate is None:
-        return None, []
+    rate = exact_rate(draft.get("signal") or {})
     try:
-        with ReceivedFile(named.path) as source:
+        opened = open_audio(transfer) if rate is not None else None
+        if opened is None or rate is None:
+            return None, []
+        with opened as source:
             return measure_received(
                 source, draft, rate=rate[0], at=now, run_all=run_all, progress=progress
             ), []
     except (ProvpackError, OSError) as problem:
-        what = f"The file '{readable(named.relative)}': {getattr(problem, 'what', problem)}"
-        return None, [found_at(rules.FILE_UNREADABLE, what, named.origin)]
+        name = readable(transfer.file.relative) if transfer.file else "of a pass"
+        place = transfer.file.origin if transfer.file else transfer.origin_of("assembly")
+        what = f"The file '{name}': {getattr(problem, 'what', problem)}"
+        return None, [found_at(rules.FILE_UNREADABLE, what, place)]
 
 
 def _attributed(job: LoadedJob, findings: list[Finding]) -> tuple[list[Finding], dict[int, list[Finding]]]:
@@ -208,7 +220,11 @@ def _attributed(job: LoadedJob, findings: list[Finding]) -> tuple[list[Finding],
 
 
 def _summary(
-    job: LoadedJob, transfer: LoadedTransfer, facts: FileFacts | None, findings: Sequence[Finding]
+    job: LoadedJob,
+    transfer: LoadedTransfer,
+    facts: FileFacts | None,
+    findings: Sequence[Finding],
+    passes: PassReport | None,
 ) -> CheckedTransfer:
     return CheckedTransfer(
         transfer_id=transfer.transfer_id,
@@ -218,6 +234,7 @@ def _summary(
         frames=facts.frames if facts else None,
         errors=sum(f.severity == "error" for f in findings),
         warnings=sum(f.severity == "warning" for f in findings),
+        passes=passes,
     )
 
 

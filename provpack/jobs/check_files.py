@@ -14,6 +14,7 @@ from provpack.edge.received import ReceivedFile
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import rules
+from provpack.jobs.assembly import is_assembled, plan_assembly
 from provpack.jobs.declared import found_at
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer, NamedFile, Origin
 
@@ -51,6 +52,18 @@ class FileFacts:
 def probe(transfer: LoadedTransfer) -> tuple[FileFacts | None, list[Finding]]:
     """Read the header of the transfer's file and compare it with what the row declares."""
     if transfer.file is None:
+        if is_assembled(transfer):
+            assembly, found = plan_assembly(transfer, None)
+            if assembly is None:
+                return None, list(found)
+            made = FileFacts(
+                frames=assembly.frames,
+                header_rate=assembly.header_rate,
+                channels=assembly.channels,
+                bits=assembly.bits,
+                is_float=False,
+            )
+            return made, [*found, *_compare(transfer, made, assembly.named)]
         no_audio = transfer.values.get("outcome") in NO_AUDIO
         if no_audio or "file" in transfer.refused:
             return None, []

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from provpack.findings import Finding, Severity
 from provpack.jobs import rules
+from provpack.jobs.assembly import is_assembled
 from provpack.jobs.check_files import NO_AUDIO, FileFacts
 from provpack.jobs.declared import found_at
 from provpack.jobs.draft import FROM_REGISTER, used_equipment
@@ -63,7 +64,7 @@ def judge_draft(
     said: list[Finding] = []
     measured = figures or ({"frames": facts.frames} if facts else {})
     told = {**draft, "signal": record["signal"], "measured": measured}
-    if transfer.file is None:
+    if transfer.file is None and not is_assembled(transfer):
         told["audio_sha256"] = None
     for finding in judge_record(told, equipment=register):
         path = str(finding.position.get("path", ""))

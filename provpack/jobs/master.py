@@ -13,8 +13,8 @@ from typing import Any
 
 from provpack.chunks.layout import Layout
 from provpack.chunks.plan import CopyRange, Literal_, MasterPlan
-from provpack.edge.received import ReceivedFile
 from provpack.errors import Bug
+from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.measuring import BUFFER_BYTES, Measuring, file_shorter
 from provpack.jobs.progress import Progress
 from provpack.jobs.staging import StagedFile, Written
@@ -54,7 +54,7 @@ class MasterWriter:
 
     def __init__(
         self,
-        source: ReceivedFile,
+        source: AudioSource,
         layout: Layout,
         plan: MasterPlan,
         rate: Fraction,

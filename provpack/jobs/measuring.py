@@ -9,8 +9,8 @@ from typing import Any
 
 from provpack.chunks.layout import Layout
 from provpack.chunks.walk import read_layout
-from provpack.edge.received import ReceivedFile
 from provpack.errors import Bug, InputProblem
+from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.check_files import MOST_CHANNELS
 from provpack.jobs.measurements import measured
 from provpack.jobs.progress import Progress
@@ -59,7 +59,7 @@ class Measuring:
 
 
 def measure_received(
-    source: ReceivedFile,
+    source: AudioSource,
     record: Mapping[str, Any],
     *,
     rate: Fraction,
@@ -88,7 +88,7 @@ def measure_received(
     return measured(levels, analysis, rate, at)
 
 
-def audio_pieces(source: ReceivedFile, offset: int, size: int) -> Iterator[memoryview]:
+def audio_pieces(source: AudioSource, offset: int, size: int) -> Iterator[memoryview]:
     """A range of the file piece by piece, in one buffer that is used again."""
     buffer = memoryview(bytearray(min(BUFFER_BYTES, size)))
     at, end = offset, offset + size
@@ -101,7 +101,7 @@ def audio_pieces(source: ReceivedFile, offset: int, size: int) -> Iterator[memor
         at += got
 
 
-def file_shorter(source: ReceivedFile, at: int) -> InputProblem:
+def file_shorter(source: AudioSource, at: int) -> InputProblem:
     """The error for a file that ended before its time."""
     return InputProblem(
         "file-shorter",

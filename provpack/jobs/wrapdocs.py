@@ -10,6 +10,7 @@ from typing import Any
 from provpack.chunks.layout import Layout
 from provpack.edge.received import ReceivedFile
 from provpack.errors import Bug, InputProblem
+from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.loaded import LoadedTransfer, NamedFile
 from provpack.jobs.progress import Progress
 from provpack.jobs.staging import Staging
@@ -60,7 +61,7 @@ def add_documents(
         record["condition"]["condition_photos"] = photos
 
 
-def add_surroundings(staging: Staging, source: ReceivedFile, layout: Layout, record: dict[str, Any]) -> None:
+def add_surroundings(staging: Staging, source: AudioSource, layout: Layout, record: dict[str, Any]) -> None:
     """Keep what stood around the audio of the received file: head + audio + tail is that file again."""
     data = layout.data
     if data is None:
@@ -76,7 +77,7 @@ def add_surroundings(staging: Staging, source: ReceivedFile, layout: Layout, rec
     source.check_unchanged()
 
 
-def _pieces(source: ReceivedFile, start: int, stop: int) -> Iterator[bytes]:
+def _pieces(source: AudioSource, start: int, stop: int) -> Iterator[bytes]:
     for at in range(start, stop, PIECE):
         wanted = min(PIECE, stop - at)
         part = source.read_at(at, wanted)

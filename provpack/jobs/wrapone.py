@@ -12,11 +12,12 @@ from provpack import __version__
 from provpack.chunks.bext import build_bext
 from provpack.chunks.plan import fill_tail
 from provpack.edge.commit import PARTIAL_PREFIX
-from provpack.edge.received import ReceivedFile
 from provpack.edge.schemas import validate
 from provpack.errors import Bug, ProvpackError, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
+from provpack.jobs.assembledfile import AudioSource
+from provpack.jobs.assembly import is_assembled, note_join, open_audio, plan_assembly, prove_packed
 from provpack.jobs.check_records import place_of
 from provpack.jobs.derive import refuse_from_sheet
 from provpack.jobs.derivefile import planned_size, write_derivative
@@ -30,6 +31,7 @@ from provpack.jobs.master import (
     block_digests_json,
 )
 from provpack.jobs.measurements import TOOL, measured, measurements_json
+from provpack.jobs.passes import pass_findings
 from provpack.jobs.staging import PAYLOAD, Staging
 from provpack.jobs.wrapdocs import add_documents, add_surroundings, documents_of
 from provpack.jobs.wrapped import Ports, WrapUnit
@@ -54,7 +56,7 @@ class Wrapping:
         ports: Ports,
         wanted: Wanted | None = None,
     ) -> None:
-        self._wanted = wanted if transfer.path is not None else None
+        self._wanted = wanted if transfer.path is not None or is_assembled(transfer) else None
         self._job, self._transfer, self._name, self._ports = job, transfer, name, ports
         self._found = list(found)
         self._at = ports.now()
@@ -67,6 +69,7 @@ class Wrapping:
             "coding_history": None,
             "files": [],
         }
+        self._assembly = plan_assembly(transfer, None)[0] if is_assembled(transfer) else None
         self._master_path = f"{places.MASTER_FOLDER}/{name}.wav"
         self._documents = documents_of(transfer)
 
@@ -81,8 +84,9 @@ class Wrapping:
         for _, named, role in self._documents:
             if role == "pass":
                 note_pass(self._record, named, unknown)
-        if self._transfer.path is not None:
-            with ReceivedFile(self._transfer.path) as source:
+        opened = open_audio(self._transfer)
+        if opened is not None:
+            with opened as source:
                 plan = self._plan_audio(source)
                 files.append((self._master_path, plan.plan.total_size))
                 if plan.derivative is not None:
@@ -98,6 +102,7 @@ class Wrapping:
         staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
         try:
             staging.begin()
+            self._found += pass_findings(self._transfer, self._ports.progress)
             unit = self._build(staging, final)
         except BaseException:
             staging.discard()
@@ -111,11 +116,18 @@ class Wrapping:
         plan: AudioPlan | None = None
         # Documents and other passes come first: the record inside the master names them.
         add_documents(staging, self._documents, self._record, self._ports.progress, self._name)
-        if self._transfer.path is not None:
-            with ReceivedFile(self._transfer.path) as source:
+        opened = open_audio(self._transfer)
+        if opened is not None:
+            with opened as source:
                 plan = self._plan_audio(source)
                 master = self._write_master(staging, source, plan)
-                add_surroundings(staging, source, plan.layout, self._record)
+                if self._assembly is None:  # else the passes are kept whole, and no file was handed in
+                    add_surroundings(staging, source, plan.layout, self._record)
+            packed = {f.written: staging.folder / p for p, f, role in self._documents if role == "pass"}
+            self._found += prove_packed(
+                self._transfer, packed, staging.folder / self._master_path, plan.rate,
+                self._ports.progress, self._found,
+            )  # fmt: skip
         measurements: dict[str, Any] | None = None
         blocks: dict[str, Any] | None = None
         if master is not None and plan is not None:
@@ -149,22 +161,24 @@ class Wrapping:
         staging.seal(final)
         return unit
 
-    def _plan_audio(self, source: ReceivedFile) -> AudioPlan:
+    def _plan_audio(self, source: AudioSource) -> AudioPlan:
         self._record.setdefault("signal", {})
         plan = plan_audio(
             source, self._with_header(source), path=self._master_path, named=self._file(), at=self._at,
-            wanted=self._wanted, package=self._name,
+            wanted=self._wanted, package=self._name, assembly=self._assembly,
         )  # fmt: skip
         self._found += [led_back(f, self._transfer) for f in plan.findings]
         self._record["coding_history"] = plan.coding_history
         return plan
 
     def _file(self) -> NamedFile:
+        if self._assembly is not None:
+            return self._assembly.named
         if self._transfer.file is None:
             raise Bug("no-audio", "Audio without a name.", where=self._name, todo="Report this.")
         return self._transfer.file
 
-    def _with_header(self, source: ReceivedFile) -> Mapping[str, Any]:
+    def _with_header(self, source: AudioSource) -> Mapping[str, Any]:
         """The draft, with the header's rate filled in from the file where nobody declared it."""
         signal = self._record["signal"]
         if signal.get("header_sampling_frequency_hz") is None:
@@ -175,7 +189,7 @@ class Wrapping:
                 signal["header_sampling_frequency_hz"] = layout.format.sample_rate
         return self._record
 
-    def _write_master(self, staging: Staging, source: ReceivedFile, plan: AudioPlan) -> Master:
+    def _write_master(self, staging: Staging, source: AudioSource, plan: AudioPlan) -> Master:
         self._ports.progress.begin(self._name, plan.plan.data_size)
         writer = MasterWriter(
             source, plan.layout, plan.plan, plan.rate, self._ports.run_all, self._ports.progress, self._record
@@ -185,7 +199,11 @@ class Wrapping:
             self._record["audio_sha256"] = facts.audio_sha256
             self._record["measured"] = measured(facts.levels, facts.analysis, plan.rate, self._at)
             note_pass(self._record, self._transfer.file, facts.received_sha256)
-            note_step(self._record, facts.received_sha256, self._at)
+            handed_in = facts.received_sha256
+            if self._assembly is not None:
+                handed_in = facts.audio_sha256
+                note_join(self._record, self._assembly, handed_in, self._at)
+            note_step(self._record, handed_in, self._at)
             self._found += judged_again(self._job, self._transfer, self._record, self._found)
             if plan.derivative is not None:  # made here, so that the record inside the master names it
                 self._found += write_derivative(

@@ -19,10 +19,11 @@ from provpack.chunks.limits import MAX_METADATA
 from provpack.chunks.markers import Marker, build_adtl, build_cue
 from provpack.chunks.plan import MasterPlan, plan_master, tail_size
 from provpack.chunks.walk import read_layout
-from provpack.edge.received import ReceivedFile
 from provpack.errors import InputProblem
 from provpack.findings import Finding
 from provpack.jobs import wraprules
+from provpack.jobs.assembledfile import AudioSource
+from provpack.jobs.assembly import Assembly, note_join
 from provpack.jobs.check_files import MOST_CHANNELS
 from provpack.jobs.derive import plan_derivative
 from provpack.jobs.deriveplan import DerivativePlan, Wanted, note_longest
@@ -72,7 +73,7 @@ class AudioPlan:
 
 
 def plan_audio(
-    source: ReceivedFile,
+    source: AudioSource,
     record: Record,
     *,
     path: str,
@@ -80,6 +81,7 @@ def plan_audio(
     at: datetime,
     wanted: Wanted | None = None,
     package: str = "",
+    assembly: Assembly | None = None,
 ) -> AudioPlan:
     """Plan the master for a received file; path is its place in the package, named what the sheet calls it.
     wanted: the derivative asked for, which is named after the package.
@@ -114,6 +116,8 @@ def plan_audio(
     after = _after(record, embedded, layout.frames, name, found)
     received = received_entry(named, source.size, _ANY_DIGEST)
     longest = _longest({**record, "coding_history": history}, fmt, layout.frames, named=named, at=at)
+    if assembly is not None:
+        note_join(longest, assembly, _ANY_DIGEST, at)
     if derivative is not None:
         note_longest(longest, derivative, at)
     merged, size = _merge(longest, embedded, name, found, path=path, received=received)
@@ -148,7 +152,10 @@ def embedded_document(
 
 
 def received_entry(named: NamedFile, size: int, sha256: str) -> dict[str, Any]:
-    """What the master's `files[]` entry says of the file as it was handed in."""
+    """What the master's `files[]` entry says of the file as it was handed in; nothing for one that was
+    assembled here and never lay anywhere."""
+    if named.path is None:
+        return {}
     return {"original_name": named.written, "original_bytes": size, "original_sha256": sha256}
 
 

@@ -105,6 +105,10 @@ CHANNEL_RELATION: Final[tuple[str, ...]] = (
     "mono", "stereo", "dual_mono", "inverted", "one_silent", "skewed", "multichannel", "undetermined",
     "not_measured"
 )
+PASS_RELATION: Final = ("identical", "differ_in_places", "differ_everywhere", "undetermined")
+PASS_ALIGNMENT: Final = ("samples", "assumed", "sound", "none")
+PASS_DIFFERENCE: Final = ("differing", "only")
+PASS_SIGN: Final = ("muted", "held", "interpolated", "smooth", "repeated", "break")
 PILOT_VERDICT: Final[tuple[str, ...]] = ("consistent", "against", "no_pilot")
 DAMAGE_PATTERN: Final = ("one_head", "every_field", "none", "too_few_events")
 EMPHASIS_HINT_KIND: Final = ("word_length", "pause_floor", "long_term_tilt", "tilt_step")
@@ -167,6 +171,10 @@ VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
         "file_role": FILE_ROLE,
         "detected_event_type": DETECTED_EVENT_TYPE,
         "channel_relation": CHANNEL_RELATION,
+        "pass_relation": PASS_RELATION,
+        "pass_alignment": PASS_ALIGNMENT,
+        "pass_difference": PASS_DIFFERENCE,
+        "pass_sign": PASS_SIGN,
         "pilot_verdict": PILOT_VERDICT,
         "damage_pattern": DAMAGE_PATTERN,
         "emphasis_hint_kind": EMPHASIS_HINT_KIND,

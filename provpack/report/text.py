@@ -66,6 +66,7 @@ def check_lines(result: CheckResult) -> Iterator[str]:
     if result.findings:
         yield from finding_lines(result.findings)
         yield ""
+    yield from _proposed(result)
     for t in result.transfers:
         state = "has errors" if t.errors else "has warnings" if t.warnings else "ready"
         audio = f"{t.frames} frames" if t.frames is not None else "no audio file"
@@ -77,6 +78,18 @@ def check_lines(result: CheckResult) -> Iterator[str]:
         "warnings": "Nothing stands in the way. Read the warnings, then: provpack wrap JOB --to DIR",
         "refused": "Transfers with errors will not be wrapped. Mend the places named, then check again.",
     }[result.outcome]
+
+
+def _proposed(result: CheckResult) -> Iterator[str]:
+    """Assemblies that can be put into the sheet as they stand, hence not indented."""
+    for t in result.transfers:
+        text = t.passes.sheet_text() if t.passes else ""
+        if text and t.passes:
+            place = "assembly.csv" if t.passes.csv else f"job.toml, below {t.declared_at.partition(', ')[2]}"
+            yield f"Proposed assembly of {t.transfer_id}, for {place}:"
+            yield ""
+            yield from text.splitlines()
+            yield ""
 
 
 def wrap_lines(result: WrapResult) -> Iterator[str]:

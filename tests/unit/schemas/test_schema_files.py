@@ -28,7 +28,7 @@ OWN = (
     "result-wrap",
     "transfer-record",
 )
-VERSIONS = {"fields": "1.1.0", "measurements": "1.1.0", "transfer-record": "1.1.0"}
+VERSIONS = dict.fromkeys(("fields", "measurements", "result-check", "transfer-record"), "1.1.0")
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
 

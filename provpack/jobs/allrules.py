@@ -1,0 +1,41 @@
+"""Every rule of the program, by what it is about: for the table in the documentation."""
+
+from __future__ import annotations
+
+from provpack.chunks import rules as chunk_rules
+from provpack.findings import Rule
+from provpack.jobs import deriverules, passrules, rules, wraprules
+from provpack.model import measuredrules
+from provpack.model import rules as record_rules
+from provpack.package import premis_check
+from provpack.package import rules as package_rules
+
+ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
+    ("The record: what is declared, and domain rules 1 to 30", record_rules.RULES),
+    ("What was measured against what is declared", measuredrules.RULES),
+    ("Passes and their assembly", passrules.RULES),
+    ("Derivatives", deriverules.RULES),
+    ("The sheets, equipment and files of a job", rules.RULES),
+    ("Wrapping", wraprules.RULES),
+    ("Audio files and their chunks", chunk_rules.RULES),
+    ("Packages and other bags", package_rules.RULES),
+    ("PREMIS documents", premis_check.RULES),
+)
+"""(title, rules) in the order of the table."""
+
+
+def rule_table() -> str:
+    """The table as Markdown: for each group a heading and one row per rule."""
+    parts = []
+    for title, group in ALL_RULES:
+        rows = [
+            f"| `{r.id}` | {r.severity} | {_cell(r.title)} | {_cell(r.todo)} | {_cell(r.reference)} |"
+            for r in group
+        ]
+        head = ["| rule | severity | what | what to do | reference |", "|---|---|---|---|---|"]
+        parts.append("\n".join([f"### {title}", "", *head, *rows]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _cell(text: str) -> str:
+    return " ".join(text.split()).replace("|", "\\|")
