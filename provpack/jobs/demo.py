@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from provpack.errors import InputProblem
 
 if TYPE_CHECKING:
+    from provpack.synth.faults import Faults
     from provpack.synth.photo import Picture
     from provpack.synth.tape import TapePlan
     from provpack.synth.wavfile import WavForm
@@ -68,20 +69,22 @@ def _photo(write: Write, entry: dict[str, Any]) -> str:
 
 
 def _tape(write: Write, entry: dict[str, Any]) -> str:
+    from provpack.synth.faults import spoil
     from provpack.synth.music import VOICES, Piece, render
     from provpack.synth.tape import record
     from provpack.synth.wavfile import wav_bytes
 
-    def understood(e: dict[str, Any]) -> tuple[TapePlan, WavForm, tuple[Piece, ...], int]:
+    def understood(e: dict[str, Any]) -> tuple[TapePlan, Faults, WavForm, tuple[Piece, ...], int]:
+        faults = _faults(e)
         plan = _plan(e)
         pieces = tuple(Piece(**{**p, "voices": tuple(p.get("voices", VOICES))}) for p in e.pop("piece", []))
         frames = int(e.pop("frames"))
         form = _form(e)
-        return plan, form, pieces, frames
+        return plan, faults, form, pieces, frames
 
-    name, (plan, form, pieces, frames) = _named(entry, understood)
+    name, (plan, faults, form, pieces, frames) = _named(entry, understood)
     sound = render(pieces, sampling_frequency=plan.sampling_frequency, frames=frames)
-    write(name, wav_bytes(form, frames, record(plan, sound)))
+    write(name, wav_bytes(form, frames, spoil(faults, record(plan, sound))))
     return name
 
 
@@ -123,6 +126,18 @@ def _plan(e: dict[str, Any]) -> TapePlan:
         holds=spans("holds"),
         interpolated=spans("interpolated"),
     )
+
+
+def _faults(e: dict[str, Any]) -> Faults:
+    """What a bad chain has done to it: the optional table `faults`."""
+    from provpack.synth.faults import Faults, Head, Whistle
+    from provpack.synth.tape import Span
+
+    given = dict(e.pop("faults", {}))
+    kinds: dict[str, Any] = {"whistle": Whistle, "head": Head, "sixteen": Span}
+    made = {key: kind(**given.pop(key)) for key, kind in kinds.items() if key in given}
+    known = {"bits": e["bits"], "header_hz": e["header_hz"], "seed": e["seed"], "leader": e.get("leader", 0)}
+    return Faults(**known, **made, **given)
 
 
 def _form(e: dict[str, Any]) -> WavForm:

@@ -329,4 +329,4 @@ def _rows(rows: Iterable[Iterable[float]]) -> list[list[float | None]]:
 
 
 def _r(value: float | None, digits: int = 2) -> float | None:
-    return None if value is None else round(float(value), digits)
+    return None if value is None else round(float(value), digits) + 0.0  # no minus zero

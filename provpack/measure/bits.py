@@ -50,7 +50,8 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelBits:
-    """histogram: (bits in use, blocks), fewest bits first. other: the stretches not of the usual class."""
+    """histogram: (bits in use, blocks), fewest bits first. other: the stretches not of the usual class, as
+    far as they are listed; other_frames: frames of all of them."""
 
     bits: int
     histogram: tuple[tuple[int, int], ...]
@@ -61,7 +62,7 @@ class ChannelBits:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BitsResult:
     """usual_bits: the declared word length, or 14, 16 or the container's, None when all is silent.
-    stretches_left_out: changes beyond MAX_STRETCHES per channel that are not listed."""
+    left_out: stretches not of the usual class beyond those listed (MAX_STRETCHES changes a channel)."""
 
     block_frames: int
     usual_bits: int | None
@@ -72,11 +73,13 @@ class BitsResult:
 
 @dataclass(slots=True)
 class _Part:
-    """A stretch being built: first frame, class 0 to 3, OR of its codes."""
+    """A stretch being built: first frame, class 0 to 3, OR of its codes; stop: past the last frame, once it
+    is known."""
 
     start: int
     kind: int
     mask: int
+    stop: int | None = None
 
 
 class BitsDetector:
@@ -93,7 +96,8 @@ class BitsDetector:
         self._in_block = 0
         self._all = np.zeros(channels, dtype=np.int64)
         self._parts: list[list[_Part]] = [[_Part(0, 0, 0)] for _ in range(channels)]
-        self._unlisted = [0] * channels
+        self._unlisted: list[list[int]] = [[0, 0, 0, 0] for _ in range(channels)]  # changes, by class
+        self._closed: list[list[int]] = [[0, 0, 0, 0] for _ in range(channels)]  # frames, by class
         self._frames = 0
 
     def scan(self, seg: Segment) -> None:
@@ -159,12 +163,21 @@ class BitsDetector:
             if kind not in (0, now.kind) and (wider or self._narrow(kind, counts[i], span[i])):
                 if now.kind == 0:
                     now.kind = kind
-                elif len(parts) < MAX_STRETCHES:
-                    now = _Part(frame + int(starts[i]) * CELL, kind, 0)
-                    parts.append(now)
                 else:
-                    self._unlisted[c] += 1
+                    now = self._begin(c, now, frame + int(starts[i]) * CELL, kind)
             now.mask |= int(masks[i])
+
+    def _begin(self, c: int, now: _Part, frame: int, kind: int) -> _Part:
+        """End a stretch and begin one. Beyond MAX_STRETCHES only the one being built is kept, in the last
+        place, and the others are counted."""
+        parts = self._parts[c]
+        now.stop = frame
+        self._closed[c][now.kind] += frame - now.start
+        if len(parts) > MAX_STRETCHES:
+            self._unlisted[c][now.kind] += 1
+            parts.pop()
+        parts.append(_Part(frame, kind, 0))
+        return parts[-1]
 
     def _narrow(self, kind: int, cells: int, span: int) -> bool:
         """Whether so many cells of a narrower class spanning so many codes are more than chance."""
@@ -176,6 +189,9 @@ class BitsDetector:
         """The result for the whole file."""
         if self._in_block:
             self._close_block()
+        for c, parts in enumerate(self._parts):
+            parts[-1].stop = self._frames
+            self._closed[c][parts[-1].kind] += self._frames - parts[-1].start
         usual = self._usual()
         events = EventList(MAX_STRETCHES)
         channels = []
@@ -189,37 +205,36 @@ class BitsDetector:
                     bits=self._used(int(self._all[c])),
                     histogram=tuple(sorted(self._blocks[c].items())),
                     other=other,
-                    other_frames=sum(s.length for s in other),
+                    other_frames=sum(n for kind, n in enumerate(self._closed[c]) if kind not in (0, usual)),
                 )
             )
         expected = self._length_of(usual)
         for (start, length, bits), who in sorted(seen.items()):
-            events.add(
-                Event(
-                    type="other",
-                    start=start,
-                    length=length,
-                    channel=None if len(who) == len(self._parts) else who[0],
-                    confidence=None,
-                    note=f"{bits} bits in use, "
-                    + (f"{expected} declared" if self._declared else f"{expected} elsewhere"),
+            for channel in [None] if len(who) == len(self._parts) else who:
+                events.add(
+                    Event(
+                        type="other",
+                        start=start,
+                        length=length,
+                        channel=channel,
+                        confidence=None,
+                        note=f"{bits} bits in use, "
+                        + (f"{expected} declared" if self._declared else f"{expected} elsewhere"),
+                    )
                 )
-            )
+        unlisted = sum(n for part in self._unlisted for kind, n in enumerate(part) if kind not in (0, usual))
         return BitsResult(
             block_frames=self._block_frames,
             usual_bits=expected,
             channels=tuple(channels),
             events=tuple(events.kept),
-            left_out=events.left_out + sum(self._unlisted),
+            left_out=events.left_out + unlisted,
         )
 
     def _usual(self) -> int:
         if self._declared:
             return 1 + sum(self._declared > length for length in _LENGTHS)
-        frames = [0, 0, 0, 0]
-        for c in range(len(self._parts)):
-            for kind, s in self._stretches(c):
-                frames[kind] += s.length
+        frames = np.sum(self._closed, axis=0).tolist()
         return 1 + max(range(3), key=lambda k: frames[k + 1]) if any(frames[1:]) else 0
 
     def _length_of(self, kind: int) -> int | None:
@@ -228,11 +243,9 @@ class BitsDetector:
         return (None, *(min(n, self._bits) for n in (*_LENGTHS, self._bits)))[kind]
 
     def _stretches(self, c: int) -> list[tuple[int, Stretch]]:
-        parts = self._parts[c]
-        stops = [p.start for p in parts[1:]] + [self._frames]
         return [
-            (p.kind, Stretch(start=p.start, length=stop - p.start, bits=self._used(p.mask)))
-            for p, stop in zip(parts, stops, strict=True)
+            (p.kind, Stretch(start=p.start, length=(p.stop or p.start) - p.start, bits=self._used(p.mask)))
+            for p in self._parts[c]
         ]
 
 

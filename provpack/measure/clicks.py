@@ -7,15 +7,24 @@ Definitions (proposal, no source; domain note section 4 asks for a residual over
     alone       bend over the 0.9 quantile of the same frames, in the same way
     rare        bend over the median of the greatest bends of each AREA frames, RARE_NEAR such windows to
                 either side
-    click       strength >= STRENGTH, alone >= ALONE, rare >= RARE; neighbours within GAP frames are one
-    burst       bends >= BURST_BEND of full scale, each within BURST_LINK frames of the next, alone as above:
-                several bad words in a row that nobody concealed. No sound below a sixth of the sampling
-                frequency can bend so much
+    impulse     a bend of the same height (from LIKE of it to 1 / LIKE) elsewhere, at least PERIOD frames away
+    in a row    impulses one period to both sides, or one and two periods to the same side, within the margin
+                of the segment: a bass string, an organ reed, a synthesiser
+    click       strength >= STRENGTH, alone >= ALONE, rare >= RARE, at most LONGEST frames from the first bend
+                that stands out to the last, not in a row, and no bend above a LULL-th of it from GAP to
+                LULL_REACH frames away; neighbours within GAP frames are one
+    burst       BURST_FEWEST or more bends >= BURST_BEND of full scale, each within BURST_LINK frames of the
+                next, the greatest BURST_UNEVEN times the least, alone as above: several bad words in a row
+                that nobody concealed. No sound below a sixth of the sampling frequency can bend so much; a
+                square wave can, always by the same. Where the greatest bends of the windows near by that
+                reach BURST_BEND are as uneven, neither 'rare' nor 'in a row' is asked of a click that does:
+                damage that comes back in every field stands in rows as well
 
-Taking the busier side keeps the onset of a drum from counting: its sound goes on; 'rare' keeps a voice from
-counting, which is a row of impulses. A bad word that was not
-concealed stands hundreds of times above its surroundings; very short percussion (a millisecond), a mouth, a
-disc or an edit can reach ALONE too, so a click is a place to listen to, not a verdict.
+Taking the busier side keeps the onset of a drum from counting: its sound goes on; LONGEST and LULL keep very
+short percussion (a millisecond) from counting, which is over when it is looked back at; 'rare' and 'in a row'
+keep voices and low notes from counting, which are rows of impulses. A bad word that was not concealed stands
+hundreds of times above its surroundings; a drum machine, a mouth, a disc or an edit can reach ALONE too, so a
+click is a place to listen to, not a verdict.
 """
 
 from __future__ import annotations
@@ -26,7 +35,7 @@ import numpy as np
 import numpy.typing as npt
 
 from provpack.measure.block import FloatArray
-from provpack.measure.damage_segments import Event, EventList, Segment
+from provpack.measure.damage_segments import MARGIN, Event, EventList, Segment
 from provpack.measure.pcm import PcmLayout
 
 STRENGTH = 20.0
@@ -35,9 +44,17 @@ AREA = 256
 RARE = 4.0
 RARE_NEAR = 8
 GAP = 6
+LONGEST = 16
+LULL = 6.0
+LULL_REACH = 38
+LIKE = 0.8
+PERIOD = 128
 BURST_BEND = 1.0
 BURST_LINK = 40
+BURST_FEWEST = 4
+BURST_UNEVEN = 1.5
 _BURST_REACH = 1500  # frames past the judged ones in which a burst may go on
+_CALM = 3  # of the windows near by: what every dropout of a field leaves between it and the next
 _FEWEST = 32  # frames of one side that are enough to judge by
 _SCREEN = 5.0  # no click stands less than this above the mean of its window
 
@@ -102,42 +119,64 @@ class ClicksDetector:
         """(row, length, strength, alone) of each click."""
         clicks = self._bursts(seg, bend, least)
         bursts = [(start, start + length) for start, length, _, _ in clicks]
-        whole = (seg.hi - seg.lo) // AREA * AREA
-        parts = [bend[seg.lo : seg.lo + whole].reshape(-1, AREA)]
-        if whole < seg.hi - seg.lo:
-            parts.append(bend[seg.lo + whole : seg.hi].reshape(1, -1))
-        row = seg.lo
-        highest = np.concatenate([np.maximum.reduce(part, axis=1) for part in parts])
-        window = 0
-        for part in parts:
-            limit = np.maximum(np.add.reduce(part, axis=1) * (_SCREEN / part.shape[1]), _SCREEN * least)
-            for w in np.flatnonzero(highest[window:][: len(part)] >= limit).tolist():
-                near = highest[max(window + w - RARE_NEAR, 0) : window + w + RARE_NEAR + 1]
-                floor = max(float(limit[w]), RARE * float(np.sort(near)[len(near) // 2]))
-                if highest[window + w] < floor:
+        singles = []
+        # Windows of the margins too: they are the neighbours of those that are judged.
+        whole = len(bend) // AREA * AREA
+        parts = [bend[:whole].reshape(-1, AREA), bend[whole:].reshape(1, -1)][: 1 + (whole < len(bend))]
+        highest = np.concatenate([np.maximum.reduce(part, axis=1) for part in parts if part.size])
+        means = np.concatenate([np.add.reduce(part, axis=1) / part.shape[1] for part in parts if part.size])
+        limit = _SCREEN * np.maximum(means, np.float32(least))
+        screened = np.flatnonzero(highest >= limit)
+        median, wild = _near(highest, screened)
+        floors = np.maximum(limit[screened], np.where(wild, BURST_BEND, RARE * median))
+        for w, floor, is_wild in zip(screened.tolist(), floors.tolist(), wild.tolist(), strict=True):
+            first = w * AREA
+            if highest[w] < floor:
+                continue
+            if not seg.lo <= first < seg.hi:
+                continue
+            high = np.flatnonzero(bend[first : first + AREA] >= limit[w]) + first
+            for group in _groups(high, GAP):
+                peak = int(group[bend[group].argmax()])
+                if bend[peak] < floor or any(a - GAP <= group[0] < b + GAP for a, b in bursts):
                     continue
-                high = np.flatnonzero(part[w] >= limit[w]) + (row + w * AREA)
-                for group in np.split(high, np.flatnonzero(np.diff(high) > GAP) + 1):
-                    if any(a - GAP <= group[0] < b + GAP for a, b in bursts) or bend[group].max() < floor:
-                        continue
-                    click = _judge(bend, group, least)
-                    if click:
-                        clicks.append(click)
-            row += part.size
-            window += len(part)
-        return clicks
+                if group[-1] - group[0] >= LONGEST or not _lull(bend, group):
+                    continue
+                click = _judge(bend, group, least)
+                if click and is_wild:
+                    clicks.append(click)
+                elif click:
+                    singles.append((click, peak))
+        in_a_row = _in_a_row(bend, [at for _, at in singles])
+        return clicks + [click for (click, _), one in zip(singles, in_a_row, strict=True) if not one]
 
     def _bursts(
         self, seg: Segment, bend: npt.NDArray[np.float32], least: float
     ) -> list[tuple[int, int, float, float]]:
-        if bend[seg.lo : seg.hi].max() < BURST_BEND:
+        highest = float(bend[seg.lo : seg.hi].max())
+        if highest < BURST_BEND:
             return []
         base = max(seg.lo - BURST_LINK, 0)
-        high = np.flatnonzero(bend[base : seg.hi + _BURST_REACH] >= BURST_BEND) + base
-        groups = np.split(high, np.flatnonzero(np.diff(high) > BURST_LINK) + 1)
-        judged = (
-            _judge(bend, g, least) for g in groups if seg.lo <= g[0] < seg.hi and g[-1] - g[0] > 2 * GAP
-        )
+        part = bend[: seg.hi + _BURST_REACH]
+        high = np.flatnonzero(part[base:] >= BURST_BEND) + base
+        first = np.flatnonzero(np.diff(high, prepend=high[0] - BURST_LINK - 1) > BURST_LINK)
+        last = np.append(first[1:], len(high)) - 1
+        heights = part[high]
+        greatest = np.maximum.reduceat(heights, first)
+        a, b = high[first], high[last]
+        fit = (last - first >= BURST_FEWEST - 1) & (a >= seg.lo) & (a < seg.hi) & (b - a > 2 * GAP)
+        fit &= greatest >= BURST_UNEVEN * np.minimum.reduceat(heights, first)
+        if not fit.any():
+            return []
+        # Loud bright sound is full of such bends: those in company cannot be alone.
+        many = np.concatenate(([0], np.cumsum(bend * ALONE > greatest[fit].max())))
+        before, after = np.maximum(a - GAP, 1), np.minimum(b + GAP + 1, len(bend))
+        for low, high_ in (
+            (np.maximum(before - AREA, 1), before),
+            (after, np.minimum(after + AREA, len(bend))),
+        ):
+            fit &= (high_ - low < _FEWEST) | (10 * (many[high_] - many[low]) <= high_ - low + 10)
+        judged = (_judge(bend, high[first[i] : last[i] + 1], least) for i in np.flatnonzero(fit).tolist())
         return [click for click in judged if click]
 
     def finish(self) -> ClicksResult:
@@ -167,6 +206,59 @@ def _judge(
     # One wrong sample bends the line at itself and at both neighbours.
     length = max(1, last - first - 1)
     return (first + 1 if last > first else first, length, peak / median, peak / high)
+
+
+def _lull(bend: npt.NDArray[np.float32], group: npt.NDArray[np.int64]) -> bool:
+    """Whether it is quiet right before and after these rows."""
+    first, last = int(group[0]), int(group[-1])
+    before = bend[max(first - LULL_REACH, 0) : max(first - GAP, 0)].max(initial=0.0)
+    after = bend[last + GAP + 1 : last + LULL_REACH + 1].max(initial=0.0)
+    return bool(LULL * max(before, after) <= bend[first : last + 1].max())
+
+
+def _near(highest: FloatArray, of: npt.NDArray[np.int64]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """For each window of `of`: the median of the greatest bends of itself and RARE_NEAR windows to either
+    side (beyond the ends, mirrored), and whether it reaches BURST_BEND, more than _CALM of those windows are
+    far below it, and those that reach BURST_BEND are uneven."""
+    padded = np.pad(highest, RARE_NEAR, mode="symmetric")
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * RARE_NEAR + 1)[of]
+    ordered = np.partition(near, (_CALM, RARE_NEAR), axis=1)
+    median = ordered[:, RARE_NEAR]
+    wild = (highest[of] >= BURST_BEND) & (RARE * ordered[:, _CALM] <= highest[of])
+    if wild.any():
+        least = np.where(near >= BURST_BEND, near, np.inf).min(axis=1)
+        wild &= near.max(axis=1) >= BURST_UNEVEN * least
+    return median, wild
+
+
+def _groups(rows: npt.NDArray[np.int64], gap: int) -> list[npt.NDArray[np.int64]]:
+    """Rows in order, cut where the next is more than `gap` away."""
+    cuts = (np.flatnonzero(np.diff(rows) > gap) + 1).tolist()
+    return [rows[a:b] for a, b in zip([0, *cuts], [*cuts, len(rows)], strict=True)]
+
+
+def _in_a_row(bend: npt.NDArray[np.float32], rows: list[int]) -> list[bool]:
+    """For each of these rows whether bends of like height stand at even distances from it."""
+    if not rows:
+        return []
+    peaks = bend[rows]
+    high = np.flatnonzero(bend >= LIKE * peaks.min())
+    heights = bend[high]
+    out = []
+    for row, peak in zip(rows, peaks.tolist(), strict=True):
+        a, b = np.searchsorted(high, (row - MARGIN, row + MARGIN)).tolist()
+        like = high[a:b][(heights[a:b] >= LIKE * peak) & (heights[a:b] * LIKE <= peak)] - row
+        like = like[np.abs(like) >= PERIOD]
+        # One period to the other side, or a second one to the same.
+        out.append(len(like) > 1 and (_meets(like, -like, 2) or _meets(like, 2 * like, 3)))
+    return out
+
+
+def _meets(rows: npt.NDArray[np.int64], wanted: npt.NDArray[np.int64], slack: int) -> bool:
+    """Whether any of the wanted rows is there to within `slack`; rows in order."""
+    next_ = np.searchsorted(rows, wanted - slack)
+    there = next_ < len(rows)
+    return bool((rows[next_[there]] <= wanted[there] + slack).any())
 
 
 def _together(

@@ -21,13 +21,20 @@ Definitions (proposal, no source):
     evidence        the most pairs of a cluster within REACH frames, less what chance may give with that share
                     or the one on either side (mean and three deviations) and less the pairs that go on for
                     seven or eight such distances: a dropout cannot, a steady tone of such a period does
-    event           evidence >= EVIDENCE; the marked samples there stand at least DENSER times as close as on
-                    either side, up to 900 frames away; and there the mean bend of the samples without a mark
-                    (interpolation) or the mean step (hold) is LIVELY codes or more: in a calm moment
-                    between loud ones marks are chance
+    pattern         the 11 samples that a dropout one line too long for P alone costs, two neighbouring
+                    words of six blocks 16 lines apart: every longer dropout, and every one too long for P
+                    and Q, costs these among others, whatever the decoder makes of the rest
+    event           evidence >= EVIDENCE; PATTERN_LEAST of some such pattern marked, of an interpolation all
+                    where more than CROWDED of the samples there are marked (a long dropout costs many whole
+                    patterns); either channel may be the left one, since boards swap them; the marked samples
+                    there stand at least DENSER times as close as on either side, up to 900 frames away; and
+                    there the mean bend of the samples without a mark (interpolation) or the mean step (hold)
+                    is LIVELY codes or more: in a calm moment between loud ones marks are chance
 
-Only for two channels. What cannot be told: a decoder that conceals in another way (higher order), and
-where nothing is applicable, whether anything was concealed.
+A voice or a chord can hold its own marks 47 or 48 frames apart for five or six turns; the pattern, which
+binds both channels to the sample, is what sound does not follow. Only for two channels. What cannot be told:
+a decoder that conceals in another way (higher order), channels that were moved against each other by whole
+samples, and where nothing is applicable, whether anything was concealed.
 """
 
 from __future__ import annotations
@@ -53,6 +60,7 @@ LAG = 47  # and LAG + 1
 JUMP = 4
 LINK = 60
 REACH = 240
+CROWDED = 0.1
 EVIDENCE = 5.0
 DENSER = 2.0
 LIVELY = 16
@@ -60,10 +68,13 @@ _ASIDE = (60, 900)  # frames from a cluster: where nothing of it is left, to whe
 _EVERY = 8  # means are taken of every eighth
 _LANES = np.uint64(0x00FF00FF00FF00FF)
 _EVERY_LANE = np.uint64(0x0001000100010001)
+# (channel, frames before the last of them), from the offsets of the words in a block: domain note 1.1, 1.5
+_PATTERN = tuple((word % 2, 48 * w - word // 2) for w in range(6) for word in (w, w + 1) if word < 6)
 _FAR = ((7 * LAG, 7 * (LAG + 1)), (8 * LAG, 8 * (LAG + 1)))
 
 Mark = Literal["interpolation", "hold", "mute"]
 MARKS: tuple[Mark, ...] = ("interpolation", "hold", "mute")
+PATTERN_LEAST: dict[Mark, int] = {"interpolation": 9, "hold": 9, "mute": 7}  # zeros in a row lose their mark
 Verdict = Literal["found", "none_found", "not_applicable_here"]
 _Bools = npt.NDArray[np.bool_]
 _Ints = npt.NDArray[np.int64]
@@ -219,7 +230,6 @@ class InterleaveDetector:
         counts = np.searchsorted(rows, rows + REACH) - np.arange(len(rows))
         best = int(np.argmax(counts))
         there = slice(best, best + int(counts[best]))
-        going_on = sum(_goes_on(marked[c], rows[there][channels[there] == c]) for c in (0, 1))
         aside = max(
             _density(marked, int(rows[0]) - _ASIDE[1], int(rows[0]) - _ASIDE[0], seg.rows),
             _density(marked, int(rows[-1]) + LAG + _ASIDE[0], int(rows[-1]) + LAG + _ASIDE[1], seg.rows),
@@ -227,8 +237,15 @@ class InterleaveDetector:
         first = int(rows[best])
         inside = _density(marked, first, int(rows[there][-1]) + LAG + 2, seg.rows)
         expected = 4 * REACH * max(chance, aside) ** 2
-        evidence = float(counts[best]) - going_on - expected - 3 * expected**0.5
+        evidence = float(counts[best]) - expected - 3 * expected**0.5
         if evidence < EVIDENCE or inside < DENSER * aside:
+            return
+        crowded = mark == "interpolation" and inside > CROWDED
+        needed = len(_PATTERN) if crowded else PATTERN_LEAST[mark]
+        if _pattern(marked, int(rows[0]), min(int(rows[-1]) + 2 * REACH, seg.rows)) < needed:
+            return
+        evidence -= sum(_goes_on(marked[c], rows[there][channels[there] == c]) for c in (0, 1))
+        if evidence < EVIDENCE:
             return
         if moves:
             part = slice(int(rows[0]), min(int(rows[-1]) + LAG + 2, seg.rows))
@@ -320,12 +337,30 @@ def _density(marked: _Bools, start: int, stop: int, rows: int) -> float:
     return np.count_nonzero(part) / part.size if part.size else 0.0
 
 
+def _pattern(marked: _Bools, start: int, stop: int) -> int:
+    """The most marked samples of one pattern whose last one lies in rows start .. stop-1."""
+    start = max(start, REACH)
+    if start >= stop:
+        return 0
+    best = 0
+    for left in (0, 1):
+        count = np.zeros(stop - start, dtype=np.int8)
+        for channel, back in _PATTERN:
+            count += marked[channel ^ left, start - back : stop - back]
+        best = max(best, int(count.max()))
+    return best
+
+
 def _goes_on(marked: _Bools, rows: _Ints) -> int:
     """How many of these rows have a marked one seven or eight grid distances on, whichever side has more."""
-    most = 0
+    if not len(rows):
+        return 0
+    base = max(int(rows[0]) - _FAR[-1][1], 0)
+    part = marked[base : int(rows[-1]) + _FAR[-1][1] + 1]
+    so_far = np.concatenate(([0], np.cumsum(part)))
+    at, most = rows - base, 0
     for near, far in _FAR:
-        at = np.arange(near, far + 1)
-        for side in (1, -1):
-            there = np.clip(rows[:, None] + side * at[None, :], 0, len(marked) - 1)
-            most = max(most, int(marked[there].any(axis=1).sum()))
+        for first in (at + near, at - far):
+            ends = np.clip(np.stack((first, first + far - near + 1)), 0, len(part))
+            most = max(most, int(np.count_nonzero(so_far[ends[1]] > so_far[ends[0]])))
     return most

@@ -6,7 +6,9 @@ hold from music (domain note section 4: 14-bit noise falling 9 dB per octave has
 on meanwhile, so the first good sample stands away from the held value, while a run that sound made by itself
 ends with the smallest step there is. Definitions (proposal, no source), in codes of the word length:
 
-    run             at least MIN_RUN equal samples in a row in one channel, not at the top or bottom code
+    run             at least MIN_RUN equal samples in a row in one channel, further than RAIL codes from the
+                    highest and the lowest sample of the segment in that channel, be they the limits of the
+                    word or of a limiter; a segment that moves no further than that has no such limits
     exit step       distance of the first sample after the run from the run's value
     around          greatest step from sample to sample in the AROUND frames before the run and after it
     unit            the least step other than none in the segment (every fourth is looked at), one code at
@@ -50,6 +52,7 @@ NEAR = 16
 SUDDEN = 2
 LONE = 3
 LONGER = 6
+RAIL = 2
 _CONTEXT = 16  # rows before the judged ones: an open run of MIN_RUN samples lies within
 
 _Ints = npt.NDArray[np.int64]
@@ -117,7 +120,8 @@ class RunsDetector:
         self._open: list[_Open | None] = [None] * self._channels
         self._runs: list[list[_Run]] = [[] for _ in range(self._channels)]
         self._unkept = 0
-        self._waiting: list[tuple[int, _Run]] = []
+        # per channel: start, stop, zero, need (rows) of the runs whose neighbourhood is not complete
+        self._waiting: list[_Ints] = [np.zeros((4, 0), dtype=np.int64) for _ in range(self._channels)]
         self._windows: dict[int, list[tuple[int, int]]] = {}
         self._silence = SilenceRuns(cap)
 
@@ -175,7 +179,7 @@ class RunsDetector:
             own = (jump[at] < least) | (zero[at] & (before < least) & (entry[at] < least) & ~alone)
             need[at] = np.where(own, LONGER, np.where(off, 1, SUDDEN))
         inside = (frames > 0) & ~ends
-        kept = (value < self._full_scale - seg.step) & (value > -self._full_scale)
+        kept = ~self._at_rails(x, value, seg.step)
         return _Found(
             start=frames[kept],
             stop=(stop + seg.first)[kept],
@@ -183,6 +187,15 @@ class RunsDetector:
             inside=inside[kept],
             need=need[kept],
         )
+
+    def _at_rails(self, x: IntArray, value: _Ints, step: int) -> npt.NDArray[np.bool_]:
+        """Which values are limits of the word or of the sound; x: the rows of the channel."""
+        near = RAIL * step
+        high, low = int(x.max()), int(x.min())
+        full = np.abs(value) >= self._full_scale - step
+        if high - low <= 4 * near:
+            return np.asarray(full)
+        return np.asarray(full | (((value >= high - near) | (value <= low + near)) & (value != 0)))
 
     def _file(self, c: int, found: _Found) -> None:
         """Note what the sound does here by itself; let wait what may be more."""
@@ -196,18 +209,14 @@ class RunsDetector:
             self._windows.setdefault(int(window[a]), []).extend((n, c) for n in longest)
         # Zeros at the ends of the file are a leader or a trailer.
         again = (length > found.need * (MIN_RUN - 1)) & (found.inside | ~found.zero)
-        for i in np.flatnonzero(again).tolist():
-            if len(self._waiting) < self._cap:
-                run = _Run(int(found.start[i]), int(found.stop[i]), bool(found.zero[i]), int(found.need[i]))
-                self._waiting.append((c, run))
-            else:
-                self._unkept += 1
+        new = np.stack((found.start, found.stop, found.zero, found.need))[:, again]
+        self._waiting[c] = np.concatenate((self._waiting[c], new), axis=1)
 
-    def _keep(self, c: int, run: _Run) -> None:
-        if len(self._runs[c]) < self._cap:
-            self._runs[c].append(run)
-        else:
-            self._unkept += 1
+    def _keep(self, c: int, runs: _Ints) -> None:
+        kept = self._runs[c]
+        room = max(self._cap - len(kept), 0)
+        self._unkept += max(runs.shape[1] - room, 0)
+        kept += [_Run(a, b, bool(zero), need) for a, b, zero, need in runs[:, :room].T.tolist()]
 
     def _longest_near(self, c: int, first: int, last: int) -> list[int]:
         """The three longest runs of the sound's own in these windows of a channel, longest first."""
@@ -219,24 +228,38 @@ class RunsDetector:
     def _decide(self, judged: int, last: bool) -> None:
         """Judge the waiting runs whose neighbourhood is complete; forget windows nobody needs."""
         done = judged // WINDOW
-        later = []
-        known: dict[tuple[int, int, int], list[int]] = {}
-        for c, run in self._waiting:
-            if not last and run.stop // WINDOW + NEAR >= done:
-                later.append((c, run))
+        oldest = done
+        for c, runs in enumerate(self._waiting):
+            if not runs.shape[1]:
                 continue
-            where = (c, run.start // WINDOW, (run.stop - 1) // WINDOW)
-            if where not in known:
-                known[where] = self._longest_near(*where)
-            length = run.stop - run.start
-            others = [n for i, n in enumerate(known[where]) if i or n != length or run.need != LONGER]
-            longest, second = (*others, MIN_RUN - 1, MIN_RUN - 1)[:2]
-            if length > run.need * (longest if longest <= LONE * second else second):
-                self._keep(c, run)
-        self._waiting = later
-        oldest = min([done, *(run.start // WINDOW for _, run in later)]) - NEAR - 1
-        for w in [w for w in self._windows if w < oldest]:
+            first, final = runs[0] // WINDOW, (runs[1] - 1) // WINDOW
+            ready = runs[1] // WINDOW + NEAR < done
+            ready |= last
+            limit = np.zeros(runs.shape[1], dtype=np.int64)
+            cuts = np.flatnonzero((np.diff(first) != 0) | (np.diff(final) != 0)) + 1
+            for a, b in pairwise([0, *cuts.tolist(), runs.shape[1]]):
+                if ready[a]:
+                    limit[a:b] = self._limits(c, runs[:, a:b], int(first[a]), int(final[a]))
+            self._keep(c, runs[:, ready & (runs[1] - runs[0] > limit)])
+            self._waiting[c] = runs[:, ~ready]
+            oldest = min(oldest, int(first[~ready].min(initial=oldest)))
+        for w in [w for w in self._windows if w < oldest - NEAR - 1]:
             del self._windows[w]
+
+    def _limits(self, c: int, runs: _Ints, first: int, last: int) -> _Ints:
+        """What each of these runs must exceed; all of them begin and end in the same windows."""
+        length, need = runs[1] - runs[0], runs[3]
+        known = self._longest_near(c, first, last)
+        # A run of the sound's own kind may itself be the longest one near.
+        itself = (need == LONGER) & (length == (known or [0])[0])
+        chance = [
+            longest if longest <= LONE * second else second
+            for longest, second in (
+                (*known, MIN_RUN - 1, MIN_RUN - 1)[:2],
+                (*known[1:], MIN_RUN - 1, MIN_RUN - 1)[:2],
+            )
+        ]
+        return np.asarray(need * np.where(itself, chance[1], chance[0]))
 
     def finish(self) -> RunsResult:
         """The events of the whole file; call once, after the last segment."""

@@ -69,12 +69,18 @@ def _converter(view: View) -> Iterator[Finding]:
     shared, where = view.text("decoder/shared_converter"), "/measured/interchannel_delay"
     told = f"{float(delay):+.3f} samples between the channels, {agreeing} of {windows} stretches agree"
     value = view.get("measured/interchannel_delay/value_samples")
-    if view.text("measured/channel_relation") == "skewed":
+    relation = view.text("measured/channel_relation")
+    if relation == "skewed":
         if shared == "no":
             yield found(rules.CONVERTER_AGAINST, f"{told}; shared_converter is no.", where, value)
         elif shared != "yes":
             yield found(rules.CONVERTER_HINT, f"{told}.", where, value)
-    elif shared == "yes" and abs(delay) < _NO_DELAY and view.text("interface/interface_type") != "analogue":
+    elif (
+        relation == "stereo"
+        and shared == "yes"
+        and abs(delay) < _NO_DELAY
+        and view.text("interface/interface_type") != "analogue"
+    ):
         yield found(rules.CONVERTER_AGAINST, f"{told}; shared_converter is yes.", where, value)
 
 

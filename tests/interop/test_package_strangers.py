@@ -52,7 +52,7 @@ from provpack.jobs.recover import record_of
 from provpack.jobs.verify import verify_paths
 from provpack.jobs.wrap import wrap_job
 
-DEMO = tuple(f"T0{n}" for n in range(1, 8))
+DEMO = tuple(f"T{n:02d}" for n in range(1, 12))
 WITH_AUDIO = tuple(n for n in DEMO if n != "T06")
 BITS = {"T04": 24}
 # The received file of T02 says this in its own bext (demo/tapes.toml); the others have none.
@@ -61,7 +61,7 @@ RECEIVED_ROWS = {"T02": ["A=PCM,F=44056,W=16,M=stereo,T=Larkfile 2.6; digital in
 
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo job and its seven packages, made once: <folder>/job, <folder>/packages."""
+    """The demo job and its eleven packages, made once: <folder>/job, <folder>/packages."""
     top = tmp_path_factory.mktemp("demo")
 
     def write(name: str, parts: Any) -> None:
@@ -72,7 +72,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make_demo_job(write, read_demo_data())
     with wrap_ports(top / "packages", Silent()) as ports:
         result = wrap_job(top / "job", top / "packages", ports)
-    assert [u.outcome for u in result.units] == ["wrapped"] * 7
+    assert [u.outcome for u in result.units] == ["wrapped"] * len(DEMO)
     assert not [f for u in result.units for f in u.findings if f.rule == "wrap-second-opinion"]
     return top
 
@@ -284,7 +284,7 @@ def test_the_ledger_is_a_chain_and_verify_appends(demo: Path, tmp_path: Path) ->
         assert [e.message for e in validator.iter_errors(entries[-1])] == []
         assert (entries[-1]["n"], entries[-1]["previous"]) == (number, previous)
         previous = hashlib.sha512(line).hexdigest()
-    assert [e["kind"] for e in entries] == ["wrapped"] * 7 + ["fixity_checked"] * 7
+    assert [e["kind"] for e in entries] == ["wrapped"] * len(DEMO) + ["fixity_checked"] * 7
     for entry in entries:
         seal = (packages / entry["package"] / "tagmanifest-sha512.txt").read_bytes()
         assert entry["tagmanifest_sha512"] == hashlib.sha512(seal).hexdigest()

@@ -24,9 +24,10 @@ from numpy.typing import NDArray
 
 from provpack.edge import demodata, schemas
 from provpack.errors import EnvironmentProblem, InputProblem
-from provpack.jobs.check import check_job
+from provpack.jobs.check import CheckResult, check_job
 from provpack.jobs.demo import make_demo_job
 from provpack.jobs.progress import Silent
+from provpack.measure.fanout import RunAll, run_serially
 
 COMPANIONS = (
     "passes",
@@ -100,7 +101,7 @@ def test_every_file_the_sheets_name_is_there_and_every_file_is_named(folder: Fol
 def test_identifiers_agree_between_sheets(folder: Folder) -> None:
     transfers = folder.sheet("transfers")
     ids = [row["transfer_id"] for row in transfers]
-    assert ids == [f"T0{n}" for n in range(1, 8)]
+    assert ids == [f"T{n:02d}" for n in range(1, 12)]
     for name in COMPANIONS:
         assert {row["transfer_id"] for row in folder.sheet(name)} <= set(ids), name
     chains = {c["id"]: c for c in folder.toml("job.toml")["chain"]}
@@ -129,7 +130,8 @@ def test_audio_is_what_sheet_and_recipe_say(folder: Folder, recipe: dict[str, An
         assert info.subtype == ("PCM_24" if tape.get("container_bits") == 24 else "PCM_16")
         assert np.array_equal(folder.codes(name)[: tape["leader"]], np.zeros((tape["leader"], 2)))
         used = np.bitwise_or.reduce(folder.codes(name).astype(int) & 0xFFFF, axis=None)
-        assert used == (0xFFFC if tape["bits"] == 14 else 0xFFFF)
+        sixteen = tape["bits"] == 16 or "sixteen" in tape.get("faults", {})
+        assert used == (0xFFFF if sixteen else 0xFFFC)
         if name in rows:
             row = rows[name]
             assert row["source_bit_depth"] == str(tape["bits"])
@@ -140,7 +142,7 @@ def test_audio_is_what_sheet_and_recipe_say(folder: Folder, recipe: dict[str, An
 def test_clock_times_fit_the_length_of_the_files(folder: Folder) -> None:
     """Start and stop by the clock against frames at the exact sampling frequency, to the second."""
     spans = [r for r in folder.sheet("transfers") if r["file"] and r["started_at"]] + folder.sheet("passes")
-    assert len(spans) == 7
+    assert len(spans) == 11
     for row in spans:
         info = soundfile.info(str(folder.root / row["file"]))
         clock = datetime.fromisoformat(row["stopped_at"]) - datetime.fromisoformat(row["started_at"])
@@ -311,15 +313,50 @@ def test_missing_or_unreadable_data_is_said(tmp_path: Path, monkeypatch: pytest.
         demodata.read_demo_data()
 
 
-def test_the_check_finds_the_two_warnings_that_job_toml_explains(folder: Folder) -> None:
-    result = check_job(
-        folder.root, now=datetime(2026, 7, 1, tzinfo=UTC), progress=Silent(), validate=schemas.validate
+def check(folder: Folder, run_all: RunAll | None) -> CheckResult:
+    return check_job(
+        folder.root,
+        now=datetime(2026, 7, 1, tzinfo=UTC),
+        progress=Silent(),
+        validate=schemas.validate,
+        run_all=run_all,
     )
+
+
+def test_the_check_of_the_headers_finds_two_warnings(folder: Folder) -> None:
+    result = check(folder, None)
     found = [(f.severity, f.rule) for f in result.findings if f.severity != "note"]
     assert found == [("warning", "rec-channel-status-no-emphasis"), ("warning", "rec-chain-check-old")]
     by_transfer = {t.transfer_id: t.warnings for t in result.transfers}
     assert {k for k, n in by_transfer.items() if n} == {"T02", "T05"}
+
+
+WARNED = {
+    "T01": set(),
+    "T02": {"rec-channel-status-no-emphasis"},
+    "T03": set(),
+    "T04": set(),
+    "T05": {"rec-chain-check-old", "pass-file-not-best"},
+    "T06": set(),
+    "T07": set(),
+    "T08": {"rec-channels-equal"},
+    "T09": {"rec-channel-silent", "rec-line-pilot"},
+    "T10": {"rec-channel-inverted", "rec-damage-unlogged", "rec-damage-repeats"},
+    "T11": {"rec-effective-bits-above", "rec-bits-change"},
+}
+
+
+def test_the_audio_shows_each_important_finding_once_and_the_clean_tapes_show_none(folder: Folder) -> None:
+    result = check(folder, run_serially)
+    told = {
+        transfer.transfer_id: {f.rule for f in found if f.severity != "note"}
+        for transfer, found in zip(result.transfers, result.by_transfer, strict=True)
+    }
+    assert told == WARNED
+    assert not any(t.errors for t in result.transfers)
+    everything = [rule for rules in told.values() for rule in rules]
+    assert len(everything) == len(set(everything))
+    notes = {f.rule for found in result.by_transfer for f in found if f.severity == "note"}
+    assert {"rec-clipped", "pass-differs", "pass-assembly-proposed"} <= notes
     comment = (folder.root / "job.toml").read_text(encoding="utf-8").partition("job_id")[0]
-    assert "no errors and two warnings" in comment
-    assert "#   T02  " in comment
-    assert "#   T05  " in comment
+    assert all(f"#   {name}  " in comment for name, rules in WARNED.items() if rules)

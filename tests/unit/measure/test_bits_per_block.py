@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+from collections.abc import Callable
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -114,6 +117,26 @@ def test_a_flickering_word_length_is_capped_and_counted() -> None:
     got: BitsResult = analyse(codes, declared_bits=14).bits
     assert all(len(c.other) <= MAX_STRETCHES for c in got.channels)
     assert got.left_out > 2000
+    assert max(s.length for s in got.channels[0].other) <= 80  # none stands for those left out
+    cells = (np.bitwise_or.reduce(codes[:, 0].reshape(-1, 16), axis=1) & 3) != 0
+    assert 16 * int(cells.sum()) <= got.channels[0].other_frames <= 400_000
+
+
+def test_bits_in_use_against_sox(tmp_path: Path, tool: Callable[[str], str]) -> None:
+    """sox 14.4.2 manual, stats: the right-hand Bit-depth figure is "the standard definition of bit-depth i.e.
+    bits less significant than the given number are fixed at zero"; the left-hand one counts the top too."""
+    for bits in (9, 12, 14, 16):
+        codes = loud(bits, 20_000, bits)
+        raw = tmp_path / "codes.raw"
+        raw.write_bytes(codes.astype("<i2").tobytes())
+        form = ["-t", "raw", "-e", "signed", "-b", "16", "-c", "2", "-r", "44100", "-L"]
+        made = subprocess.run(
+            [tool("sox"), *form, str(raw), "-n", "stats"], capture_output=True, text=True, check=True
+        )
+        (line,) = [row for row in made.stderr.splitlines() if row.startswith("Bit-depth")]
+        figures = [int(cell.split("/")[1]) for cell in line.split()[1:]]
+        mine = [c.bits for c in analyse(codes).bits.channels]
+        assert figures == [max(mine), *mine]
 
 
 def test_silence_says_nothing() -> None:

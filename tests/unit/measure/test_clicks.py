@@ -71,6 +71,7 @@ def test_drums_and_voices_are_not_clicks(bits: int) -> None:
     for seed in range(2):
         assert not harm(analyse(quantised(drum(seed, 900), bits), declared_bits=bits))
         assert not harm(analyse(quantised(drum(seed, 200), bits), declared_bits=bits))
+        assert not harm(analyse(quantised(drum(seed, 40), bits), declared_bits=bits))  # a millisecond
         assert not harm(analyse(quantised(voice(seed), bits), declared_bits=bits))
 
 
@@ -80,3 +81,19 @@ def test_the_edge_of_a_mute_is_the_mutes_own() -> None:
     got = analyse(codes, declared_bits=14)
     assert [e.type for e in harm(got)] == ["mute"]
     assert got.absorbed_clicks >= 1
+
+
+@pytest.mark.parametrize("hertz", [31.0, 61.7, 73.0, 145.0, 611.0])
+def test_square_waves_and_low_reeds_are_rows_of_impulses(hertz: float) -> None:
+    """Each edge stands alone among flat samples, but comes back after every period."""
+    t = np.arange(int(6 * FS)) / FS
+    reed = sum(np.sin(2 * np.pi * hertz * k * t) / k for k in range(1, int(min(80, 18_000 / hertz))))
+    for one in (0.8 * np.sign(np.sin(2 * np.pi * hertz * t)), 0.4 * np.asarray(reed)):
+        got = analyse(quantised(np.stack([one, 0.7 * np.roll(one, 5)], axis=1), 14), declared_bits=14)
+        assert len(harm(got)) <= 2  # at the ends of the file there is no row to look back on
+
+
+def test_a_file_of_nothing_but_clicks_takes_no_list_without_end() -> None:
+    codes = music(12, 4, bits=14, level="loud", tone="dull")
+    codes[::64] = np.random.default_rng(1).integers(-8000, 8000, codes[::64].shape) * 4
+    assert len(analyse(codes, declared_bits=14, max_events=50).events) <= 50

@@ -80,3 +80,25 @@ def test_a_file_all_at_the_limit(value: int) -> None:
     got = analyse(np.full((SEGMENT * 2, 2), value, dtype=np.int16), declared_bits=14)
     assert [c.longest for c in got.clipping] == [SEGMENT * 2] * 2
     assert not of_type(got, "hold", "mute")
+
+
+def test_inverted_14_bits_clip_at_the_swapped_limits() -> None:
+    """Domain note 2.4: after inversion the limits swap. -32768 inverted does not fit: held at +32767."""
+    codes = sound().astype(np.int32)
+    codes[1000:1004, 0] = 32764
+    codes[3000:3005, 1] = -32768
+    inverted = np.clip(-codes, -32768, 32767).astype(np.int16)
+    got = analyse(inverted, declared_bits=14)
+    runs = [(e.start, e.length, e.channel) for e in of_type(got, "clipped_run")]
+    assert runs == [(1000, 4, 0), (3000, 5, 1)]
+    assert [c.runs for c in got.clipping] == [1, 1]
+    assert not of_type(got, "hold")
+
+
+def test_the_negative_of_the_top_is_no_limit_where_sound_goes_below() -> None:
+    codes = sound()
+    codes[1000:1004, 0] = -32764
+    codes[SEGMENT // 4, 0] = -32768
+    got = analyse(codes, declared_bits=14)
+    assert not of_type(got, "clipped_run")
+    assert got.clipping[0].runs == 0

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 import pytest
 from support.interleave import (
+    BURSTS,
     CONDITIONS,
     RATE,
     STEREO_16,
@@ -35,31 +36,34 @@ DROPOUTS = 3  # per excerpt
 Condition = tuple[Literal[14, 16], str, str]
 Way = tuple[Concealment, int]
 WANTED: dict[str, str] = {"interpolation": "interpolation", "hold": "hold", "mute": "mute", "none": "click"}
-SHORTEST = {14: 33, 16: 17}  # the shortest dropout not corrected: domain note 1.5
+CORRECTED = {14: 32, 16: 16}  # lines of the longest dropout that costs nothing: domain note 1.5
+WAYS: tuple[Way, ...] = tuple((how, lines) for how in WANTED for lines in BURSTS)  # type: ignore[misc]
 
 # Least share found, where the detectors promise something: (concealment, lines) -> conditions -> share.
 EVERYWHERE = tuple(CONDITIONS)
 LOUD = tuple(c for c in CONDITIONS if c[1] == "loud")
 BRIGHT = tuple(c for c in LOUD if c[2] == "bright")
 FLOORS: dict[Way, dict[Condition, float]] = {
-    ("mute", 96): dict.fromkeys(EVERYWHERE, 1.0),
-    ("mute", 64): dict.fromkeys(EVERYWHERE, 0.99),
-    ("mute", 0): dict.fromkeys(EVERYWHERE, 0.9),
+    **{
+        ("mute", n): dict.fromkeys(EVERYWHERE, f)
+        for n, f in ((17, 0.9), (32, 0.9), (33, 0.9), (64, 0.99), (96, 1.0))
+    },
+    **{("hold", n): dict.fromkeys(LOUD, f) for n, f in ((17, 0.6), (32, 0.9), (33, 0.6), (64, 0.98))},
     ("hold", 96): dict.fromkeys(EVERYWHERE, 0.99),
-    ("hold", 64): dict.fromkeys(LOUD, 0.98),
-    ("hold", 0): dict.fromkeys(LOUD, 0.6),
-    ("interpolation", 96): dict.fromkeys(BRIGHT, 0.98),
+    ("interpolation", 17): {(16, "loud", "bright"): 0.5},
+    ("interpolation", 32): {(16, "loud", "bright"): 0.8},
+    ("interpolation", 33): {(14, "loud", "bright"): 0.8, (16, "loud", "bright"): 0.8},
     ("interpolation", 64): dict.fromkeys(BRIGHT, 0.98),
-    ("interpolation", 0): {(14, "loud", "bright"): 0.8, (16, "loud", "bright"): 0.5},
-    ("none", 96): dict.fromkeys(EVERYWHERE, 0.99),
-    ("none", 64): dict.fromkeys(EVERYWHERE, 0.99),
-    ("none", 0): dict.fromkeys(EVERYWHERE, 0.98),
+    # Less than at 64 lines: the pattern asked of a crowded place (measure/interleave.py) costs some of these.
+    ("interpolation", 96): {(14, "loud", "bright"): 0.9, (16, "loud", "bright"): 0.95},
+    **{("none", n): dict.fromkeys(EVERYWHERE, 0.98) for n in (17, 32, 33)},
+    **{("none", n): dict.fromkeys(EVERYWHERE, 0.99) for n in (64, 96)},
 }
 
 
 def trial(condition: Condition, seeds: Iterable[int]) -> tuple[dict[Way, float], Counter[str], float]:
     """(share of dropouts found as what they are; false alarms by type; minutes of clean sound looked at).
-    Lines 0 stand for the shortest dropout that is not corrected."""
+    Dropouts that are corrected have no share."""
     bits, level, tone = condition
     found: Counter[Way] = Counter()
     dropouts = 0
@@ -70,14 +74,18 @@ def trial(condition: Condition, seeds: Iterable[int]) -> tuple[dict[Way, float],
         false.update(e.type for e in harm(analyse(clean, declared_bits=bits)))
         frames += len(clean)
         dropouts += DROPOUTS
-        for way in FLOORS:
+        for way in WAYS:
             how, lines = way
             # Not in the last sixth, where the sound has died away.
-            places = random_bursts(len(clean) * 5 // 6, lines or SHORTEST[bits], DROPOUTS, seed)
-            codes = play(clean, bits=bits, bursts=places, how=how, seed=seed).codes
-            events = of_type(analyse(codes, declared_bits=bits), WANTED[how])
+            places = random_bursts(len(clean) * 5 // 6, lines, DROPOUTS, seed)
+            played = play(clean, bits=bits, bursts=places, how=how, seed=seed)
+            if lines <= CORRECTED[bits]:
+                assert (played.codes == clean).all()
+                continue
+            events = of_type(analyse(played.codes, declared_bits=bits), WANTED[how])
             found[way] += sum(hit(events, place) for place in places)
-    return {way: found[way] / dropouts for way in FLOORS}, false, frames / float(RATE) / 60
+    shares = {way: found[way] / dropouts for way in WAYS if way[1] > CORRECTED[bits]}
+    return shares, false, frames / float(RATE) / 60
 
 
 @pytest.mark.parametrize("condition", CONDITIONS, ids=str)
@@ -85,36 +93,39 @@ def test_damage_is_found_and_sound_is_not(condition: Condition) -> None:
     shares, false, _ = trial(condition, range(2))
     assert not false
     for way, floors in FLOORS.items():
-        if condition in floors:
+        if condition in floors and way in shares:
             # Six dropouts only: half of what is promised is asked for where that is not (nearly) all.
             floor = floors[condition]
             assert shares[way] >= (1.0 if floor >= 0.98 else floor / 2), way
 
 
 @pytest.mark.perf
-def test_two_hundred_seeds_of_every_condition(capsys: pytest.CaptureFixture[str]) -> None:
-    rows = []
+@pytest.mark.parametrize("bits", [14, 16])
+def test_two_hundred_seeds_of_every_condition(bits: int, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [f"found, percent of 600 dropouts at {bits} bits; - = corrected"]
+    rows.append(f"{'':24}{'':14}" + "".join(f"{lines:>7}" for lines in BURSTS) + "  lines")
     alarms: Counter[str] = Counter()
     total = 0.0
     short = []
-    for condition in CONDITIONS:
+    for condition in (c for c in CONDITIONS if c[0] == bits):
         shares, false, minutes = trial(condition, range(1000, 1200))
         alarms += false
         total += minutes
-        cells = " ".join(f"{100 * shares[way]:6.1f}" for way in FLOORS)
-        rows.append(f"{condition!s:24} {cells}  {sum(false.values())} in {minutes:.1f} min {dict(false)}")
+        for how in WANTED:
+            cells = (shares.get((how, lines)) for lines in BURSTS)  # type: ignore[call-overload]
+            figures = "".join(f"{'-':>7}" if c is None else f"{100 * c:7.1f}" for c in cells)
+            rows.append(f"{condition!s:24}{how:14}{figures}")
+        rows.append(f"{condition!s:24}clean: {sum(false.values())} in {minutes:.1f} min {dict(false)}")
         short += [
-            (way, condition, shares[way])
-            for way, floors in FLOORS.items()
-            if shares[way] < floors.get(condition, 0.0)
+            (way, condition, share)
+            for way, share in shares.items()
+            if share < FLOORS.get(way, {}).get(condition, 0.0)
         ]
     with capsys.disabled():
-        print("\nfound, percent; lines 0 = shortest not corrected (33 at 14 bits, 17 at 16)")
-        print(" " * 24, " ".join(f"{how[:4]}{lines:2}" for how, lines in FLOORS), " false alarms on clean")
-        print("\n".join(rows))
+        print("\n" + "\n".join(rows))
         print(f"false alarms in all: {sum(alarms.values())} in {total:.0f} minutes")
     assert not short
-    assert sum(alarms.values()) <= total / 10  # at most one in ten minutes
+    assert sum(alarms.values()) <= total / 60  # at most one in an hour
 
 
 @pytest.mark.perf

@@ -63,6 +63,28 @@ def test_a_tone_of_the_grids_own_period_is_not_damage(hertz: float, bits: int) -
             assert not harm(analyse(quantised(sound + noise, bits), declared_bits=bits))
 
 
+def test_found_when_a_board_has_swapped_the_channels() -> None:
+    """A board may swap channels (domain note 2.2)."""
+    clean = music(21, 4, bits=16, level="loud", tone="bright")
+    places = random_bursts(len(clean) * 5 // 6, 40, 3, 5)
+    for how in ("interpolation", "hold", "mute"):
+        codes = play(clean, bits=16, bursts=places, how=how).codes[:, ::-1].copy()  # type: ignore[arg-type]
+        events = of_type(analyse(codes, declared_bits=16), how)
+        assert [hit(events, place) for place in places] == [True] * 3
+
+
+def test_chords_keep_to_no_pattern_of_both_channels() -> None:
+    """Four tones have marks 47 or 48 frames apart for a few turns: found on such, before both channels had
+    to fit; one minute of them."""
+    t = np.arange(int(5 * FS)) / FS
+    for seed in range(12):
+        chance = np.random.default_rng(seed)
+        hertz, phase = np.exp(chance.uniform(np.log(100), np.log(2000), 4)), chance.uniform(0, 6, (4, 2))
+        sound = sum(np.sin(2 * np.pi * f * t[:, None] + p) for f, p in zip(hertz, phase, strict=True)) * 0.22
+        noise = (chance.random(sound.shape) - chance.random(sound.shape)) / (1 << 15)
+        assert not harm(analyse(quantised(sound + noise, 16), declared_bits=16))
+
+
 def test_damage_in_every_field_does_not_hide_itself() -> None:
     """Twelve samples in every 735 frames: the neighbours of a dropout are dropouts too."""
     clean = music(21, 4, bits=14, level="loud", tone="bright")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -78,3 +79,38 @@ def test_nothing_but_the_lost_samples_changes() -> None:
     assert (played.codes[~played.lost] == codes[~played.lost]).all()
     assert played.lost.any()
     assert (played.codes[played.lost] == 0).all()
+
+
+def test_two_words_of_eight_can_be_corrected_and_three_cannot() -> None:
+    """Not from the simulator but from the check words (domain note 1.1): P is the sum of the six words, Q
+    that of T^6 L0 .. T^1 R2, T from x^14+x^8+1, over GF(2). What can be corrected is what two equations in
+    words can be solved for."""
+
+    def rank(rows: list[int]) -> int:
+        rank = 0
+        for bit in range(28):
+            found = [r for r in rows if r >> bit & 1]
+            if found:
+                rank += 1
+                rows = [r for r in rows if not r >> bit & 1] + [r ^ found[0] for r in found[1:]]
+        return rank
+
+    def turned(word: int, times: int) -> int:
+        for _ in range(times):
+            word = (word << 1) ^ (0x4101 if word & 0x2000 else 0)
+        return word
+
+    def unknowns(words: tuple[int, ...]) -> list[int]:
+        """The effect of each bit of each lost word on (P, Q)."""
+        return [
+            {6: 1 << b, 7: 1 << (14 + b)}.get(w, (1 << b) | turned(1 << b, 6 - w) << 14)
+            for w in words
+            for b in range(14)
+        ]
+
+    for two in combinations(range(8), 2):
+        assert rank(unknowns(two)) == 28
+    for three in combinations(range(8), 3):
+        assert rank(unknowns(three)) < 42
+    assert all(rank([u & 0x3FFF for u in unknowns((w,))]) == 14 for w in range(6))  # P alone: any one
+    assert all(rank([u & 0x3FFF for u in unknowns(w)]) < 28 for w in combinations(range(6), 2))

@@ -72,3 +72,22 @@ def test_a_worn_head_in_the_sound(how: str) -> None:
     assert (got.repetition[0].pattern, got.repetition[0].period) == ("one_head", 1470)
     clean_result = analyse(clean, declared_bits=14)
     assert clean_result.repetition[0].pattern == "too_few_events"
+
+
+@pytest.mark.parametrize(("standard", "lines"), [("525_5994", 245), ("625_50", 294)])
+@pytest.mark.parametrize("how", ["mute", "hold", "none"])
+def test_dropouts_of_any_length_on_one_head_or_both(standard: str, lines: int, how: str) -> None:
+    """245 and 294 data lines a field (domain note 1.1); lengths from just too long to twice as long."""
+    clean = music(21, 4, bits=14, level="loud", tone="bright")
+    chance = np.random.default_rng(7)
+    for heads, name in ((2, "one_head"), (1, "every_field")):
+        places = [(600 + heads * lines * k, int(chance.integers(33, 70))) for k in range(60)]
+        got = analyse(
+            play(clean, bits=14, bursts=places, how=how).codes,  # type: ignore[arg-type]
+            declared_bits=14,
+            line_standard=standard,
+        )
+        assert (got.repetition[0].pattern, got.repetition[0].period) == (name, 3 * heads * lines)
+    places = sorted((int(at), 40) for at in chance.integers(600, len(clean) // 3 - 600, 60))
+    got = analyse(play(clean, bits=14, bursts=places, how=how).codes, line_standard=standard)  # type: ignore[arg-type]
+    assert got.repetition[0].pattern in ("none", "too_few_events")

@@ -123,3 +123,41 @@ def test_a_louder_copy_has_gaps_between_codes_and_still_no_damage() -> None:
     """Digital gain of 18 dB leaves steps of eight codes: they are not jumps."""
     codes = music(8, 4, bits=14, level="quiet", tone="dull").astype(np.int32) * 8
     assert not harm(analyse(codes.astype(np.int16), declared_bits=14))
+
+
+def test_a_pause_that_ends_abruptly_is_no_mute_and_one_that_begins_so_is() -> None:
+    """Words and drums begin out of silence as abruptly as a mute ends (common practice, no source)."""
+    codes = music(5, 4, bits=14, level="loud", tone="bright")
+    fade = np.linspace(1, 0, 600)[:, None]  # 14 ms, as between gated words
+    faded = codes.copy()
+    faded[60_000:60_600] = (faded[60_000:60_600] * fade).astype(np.int16) >> 2 << 2
+    faded[60_600:64_000] = 0
+    got = analyse(faded, declared_bits=14)
+    assert not harm(got)
+    assert "begins again abruptly" in of_type(got, "digital_silence")[-1].note
+    codes[60_600:64_000] = 0
+    (event,) = harm(analyse(codes, declared_bits=14))
+    assert (event.type, event.start, event.length) == ("mute", 60_600, 3_400)
+
+
+@pytest.mark.parametrize("hertz", [40, 63, 100])
+def test_a_low_note_cut_as_it_passes_through_zero_is_not_faded(hertz: int) -> None:
+    t = np.arange(60_000) / 44056
+    one = np.rint(6000 * np.sin(2 * np.pi * hertz * t)).astype(np.int16) * 4
+    codes = np.stack([one, one], axis=1)
+    start = round(20 / hertz * 44056)
+    codes[start : start + 2000] = 0
+    (event,) = harm(analyse(codes, declared_bits=14))
+    assert event.type == "mute"
+    assert abs(event.start - start) <= 1
+
+
+def test_flat_tops_of_a_limiter_are_no_holds() -> None:
+    """Limited below full scale, so no clipped runs either."""
+    chance = np.random.default_rng(3)
+    sound = np.cumsum(chance.normal(0, 0.05, (200_000, 2)), axis=0)
+    sound -= np.linspace(0, 1, len(sound))[:, None] * sound[-1]
+    for top in (0.7, 0.95):
+        codes = (np.clip(np.sin(sound) * 2, -top, top) * 8191).astype(np.int16) * 4
+        assert longest_run(codes[:, 0]) > 20
+        assert not of_type(analyse(codes, declared_bits=14), "hold", "mute", "clipped_run")
