@@ -151,9 +151,16 @@ def check_recovered(made: Made) -> dict[str, Any]:
     inside: dict[str, Any] = json.loads(data)
     outside = metadata(made.package, "record.json")
     assert inside["files"] == []
-    assert {k: v for k, v in inside.items() if k != "files"} == {
-        k: v for k, v in outside.items() if k != "files"
-    }
+    for record in (inside, outside):
+        record.pop("files")
+    cut = [n["field"] for n in inside["derived"][len(outside["derived"]) :]]
+    for field in cut:  # a long list is cut to its beginning, and the record says so
+        name = field.removeprefix("/measured/")
+        short, whole = inside["measured"][name], outside["measured"][name]
+        assert len(short) < len(whole) and whole[: len(short)] == short
+        inside["measured"][name] = whole
+    del inside["derived"][len(outside["derived"]) :]
+    assert inside == outside
     return inside
 
 
