@@ -1,7 +1,7 @@
 """Clean tapes must raise no measured finding at all.
 
-Music of the demo's synthesiser, loud and quiet, bright and dull, 14 and 16 bits, both line standards, declared
-as what they are and with the outcome clean.
+Music of the demo's synthesiser, loud and quiet, bright and dull, 14 and 16 bits, both line standards,
+declared as what they are and with the outcome clean.
 
     .venv/bin/python -m pytest -m perf -s tests/unit/measuring/test_false_alarms.py      # 200 tapes of 20 s
 """
