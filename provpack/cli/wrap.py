@@ -54,6 +54,9 @@ def command(
     from provpack.jobs.wrap import wrap_job
     from provpack.report import text
 
+    source = ctx.get_parameter_source("container")
+    if not kinds and source is not None and source.name == "COMMANDLINE":
+        raise click.UsageError("--derive-as says how a derivative is written; name one with --derive.")
     wanted = wanted_from(kinds, container, late)
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:

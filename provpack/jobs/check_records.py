@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
@@ -219,6 +220,21 @@ def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Fi
             what = f"{item.id}, '{key.lstrip('.')}': {violation.message}"
             severity: Severity | None = None if item.id in used else "warning"
             yield found_at(rules.SCHEMA, what, place, severity=severity)
+
+
+def unknown_waivers(transfer: LoadedTransfer) -> Iterator[Finding]:
+    """Waivers that name a rule the program does not have: a slip of the pen would pass for a decision."""
+    from provpack.jobs.allrules import ALL_RULES
+
+    known = {rule.id for _, group in ALL_RULES for rule in group}
+    entries = transfer.values.get("waivers")
+    for n, entry in enumerate(entries if isinstance(entries, list) else ()):
+        name = entry.get("rule") if isinstance(entry, Mapping) else None
+        if isinstance(name, str) and name not in known:
+            near = difflib.get_close_matches(name, known, n=1)
+            meant = f" Was '{near[0]}' meant?" if near else ""
+            place = place_of(transfer, f"/waivers/{n}/rule")
+            yield found_at(rules.WAIVER_UNKNOWN, f"There is no rule '{name}'.{meant}", place)
 
 
 def waived(findings: list[Finding], transfer: LoadedTransfer) -> list[Finding]:

@@ -66,8 +66,8 @@ CLIPPED = Rule(
     id="derive-clipped",
     severity="warning",
     title="The filter of the derivative raised samples above full scale",
-    todo="Sound recorded with emphasis and below full scale hardly ever does this. Look for clipping on the "
-    "tape, and check whether the file really carries emphasis there. The master is not touched.",
+    todo="Look for clipping on the tape: between its samples such sound goes beyond full scale. After a "
+    "de-emphasis, check too whether the file really carries emphasis there. The master is not touched.",
     reference="domain note 2.4, 3.1",
 )
 

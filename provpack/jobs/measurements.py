@@ -23,7 +23,7 @@ from provpack.measure.loudness import Loudness
 from provpack.measure.periodic import Periodicity
 from provpack.measure.relation import ChannelRelation
 from provpack.measure.spectral import Spectral
-from provpack.measure.whistle import Tone, Whistle
+from provpack.measure.whistle import LEAST_WINDOWS, Tone, Whistle
 from provpack.model.rates import frames_to_seconds, rate_to_json
 from provpack.package import layout as places
 from provpack.package.embedding import EMBEDDED_EVENTS, EMBEDDED_SILENCES
@@ -64,11 +64,7 @@ def measured(levels: Levels, analysis: Analysis, rate: Fraction, at: datetime) -
             "windows_agreeing": delay.agreeing,
             "windows": delay.looked_at,
         },
-        "line_pilot_hz": {
-            "value": _r(spectral.whistle.hertz, 3),
-            "verdict": spectral.whistle.verdict,
-            "note": spectral.whistle.words[:_WORDS],
-        },
+        "line_pilot_hz": _pilot(spectral.whistle),
         "rms_dbfs": [_r(c.rms_dbfs) for c in loudness.channels],
         "true_peak_dbtp": [_r(c.true_peak_dbtp) for c in loudness.channels],
         "loudness": _programme(loudness),
@@ -273,6 +269,14 @@ def _relation(relation: ChannelRelation) -> Json:
             "looked_at": delay.looked_at,
         },
     }
+
+
+def _pilot(whistle: Whistle) -> Json | None:
+    """None = not looked for: the file is too short for that."""
+    if whistle.windows < LEAST_WINDOWS and not whistle.tones:
+        return None
+    note = whistle.words[:_WORDS]
+    return {"value": _r(whistle.hertz, 3), "verdict": whistle.verdict, "note": note}
 
 
 def _whistle(whistle: Whistle) -> Json:

@@ -66,7 +66,7 @@ DIFFERS = Rule(
     id="pass-differs",
     severity="note",
     title="A stretch where two passes differ",
-    todo="Listen to both there. What to take is proposed as an assembly; you confirm it in the sheet.",
+    todo="Listen to both there. Where an assembly is proposed or confirmed, its rows name the pass taken.",
     reference=_NOTE_4,
 )
 MORE_DIFFERENCES = Rule(

@@ -160,6 +160,12 @@ REQUIRED = Rule(
     todo="Fill it in the row, in its chain or in the defaults; unknown is an answer where the field has it.",
     reference=f"{DOMAIN} 8",
 )
+WAIVER_UNKNOWN = Rule(
+    id="row-waiver-unknown",
+    severity="warning",
+    title="a waiver names a rule that does not exist, so it sets nothing aside",
+    todo="Copy the rule's name from the end of its finding.",
+)
 NO_TRANSFERS = Rule(
     id="job-no-transfers",
     severity="error",

@@ -115,8 +115,9 @@ class RelationMeter:
             self._sum = max(most, self._sum) if most <= step else None
 
     def _step(self) -> int:
-        """The lowest bit in use so far; it can only fall, so whatever exceeds it now stays disproved."""
-        return self._mask & -self._mask
+        """The lowest bit in use so far, no coarser than one step of 12 bits (a square wave uses but one bit);
+        it can only fall, so whatever exceeds it now stays disproved."""
+        return min(self._mask & -self._mask, 1 << max(0, self._bits - 12))
 
     def take_unit(self, sound: Planar) -> Floats:
         """Every unit. sound: (channels, n), n > 0. Gives the sum of each channel, in full scale."""

@@ -171,8 +171,10 @@ class WhistleMeter:
         middle = n // 2 + (place - self._centre) * self._header / per_bin
         reach = TOLERANCE_HZ / per_bin
         low, high = int(np.ceil(middle - reach)), int(np.floor(middle + reach)) + 1
-        at = low + int(np.argmax(power[low:high]))
         wide = int(10.0 / per_bin)
+        if low - wide < 0 or high + wide > n:
+            return None  # outside what was kept: such a rate cannot be that of this file
+        at = low + int(np.argmax(power[low:high]))
         around = float(np.median(power[at - wide : at + wide + 1]))
         top = float(power[at])
         if around <= 0 or top < 10 ** (LEAST_DB / 10) * around or top <= power[at - 1] or top < power[at + 1]:
@@ -268,7 +270,8 @@ def judge(
         if windows < LEAST_WINDOWS:
             words = f"Too short for a rate check: {windows} of {LEAST_WINDOWS} windows of {seconds:.0f} s."
         if combs:
-            words += " Tones there belong to damage that repeats with the field, so they were not used."
+            words += " Tones there stand in rows one field rate apart and were not used: damage that "
+            words += "repeats makes such rows, and so does a steady low tone."
         return Whistle(
             verdict="no_pilot",
             hertz=None,

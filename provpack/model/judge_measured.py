@@ -15,7 +15,8 @@ from provpack.model.recordview import Row, View, found, number, whole
 
 NEAR_SECONDS: Final = 2
 """Our choice: within it a logged event and a measured one are taken for the same."""
-_DAMAGE: Final = ("mute", "hold", "interpolation")
+_DAMAGE: Final = ("mute", "hold", "interpolation", "click")
+_ERRORS_IF_CLEAN: Final = ("mute", "hold")  # domain rule 23 tells them, as errors
 _FEWEST_WINDOWS: Final = 3  # the delay is an answer when so many agree, and more than half
 _NO_DELAY: Final = Fraction(1, 10)
 _TIMES_TOLD: Final = 8
@@ -93,8 +94,10 @@ def _damage(view: View) -> Iterator[Finding]:
         which = "every second field: one of the two heads" if repetition == "one_head" else "every field"
         said = f"Damage comes back every {period} frames, {which}."
         yield found(rules.REPEATS, said, "/measured/repetition", repetition)
-    if true is None or view.text("outcome") == "clean":  # then it is an error, and domain rule 23 tells it
+    if true is None:
         return
+    if view.text("outcome") == "clean":
+        damage = [e for e in damage if e.text("type") not in _ERRORS_IF_CLEAN]
     silent = unlogged(view, damage, true)
     if silent:
         kinds = {kind: sum(e.text("type") == kind for e in silent) for kind in _DAMAGE}

@@ -179,9 +179,20 @@ def build_coding_rows(
             f"rate conversion in path: {capture.get('src_in_path') or 'unknown'}",
             f"emphasis in this file: {FILE_EMPHASIS_WORDS.get(str(signal.get('file_emphasis')), 'unknown')}",
             str(capture.get("capture_software") or ""),
+            _joined(record),
         ))
     )  # fmt: skip
     return tuple(rows)
+
+
+def _joined(record: Record) -> str:
+    """That the file was put together from several passes, of which this row describes the chain of one."""
+    processing = record.get("processing") or {}
+    parts = [part for part in processing.get("assembly") or [] if isinstance(part, Mapping)]
+    numbers = sorted({int(part["pass_n"]) for part in parts})
+    chains = {p.get("n"): p.get("chain_id") for p in processing.get("passes") or [] if isinstance(p, Mapping)}
+    named = [f"{n} (chain {chains[n]})" if chains.get(n) else str(n) for n in numbers]
+    return f"assembled bit for bit from passes {' and '.join(named)}" if named else ""
 
 
 def _row(

@@ -33,6 +33,11 @@ FOLDERS = (
     ("data/metadata/", "the record of the transfer, for people and for catalogue software."),
     ("data/report/", "the same record as a page to read: open index.html in any web browser."),
 )
+ASSEMBLED = {
+    "data/master/": "the sound, put together from several playings bit for bit, nothing mixed. "
+    "Which stretch comes from which playing stands in the record. This is what to keep.",
+    "data/passes/": "the playings it was put together from, each kept whole.",
+}
 # written into every package, though the record does not list what it cannot know the digest of
 ALWAYS_THERE = ("data/metadata/", "data/report/")
 
@@ -111,10 +116,12 @@ def _what(page: _Page, record: Json) -> None:
     page.fact("Result", outcome_words(record))
 
 
-def _folders(page: _Page, paths: Iterable[str]) -> None:
+def _folders(page: _Page, record: Json, paths: Iterable[str]) -> None:
     page.heading("What is in this folder")
     there = list(paths)
-    for folder, meaning in FOLDERS:
+    joined = bool(section(record, "processing").get("assembly"))
+    for folder, usual in FOLDERS:
+        meaning = ASSEMBLED.get(folder, usual) if joined else usual
         if folder in ALWAYS_THERE or any(path.startswith(folder) for path in there):
             page.point(f"{folder}  {meaning}")
     page.point("manifest-sha512.txt, manifest-sha256.txt  a digest (a long number) of every file under data.")
@@ -272,7 +279,7 @@ def build_readfirst(
     page.gap()
     _what(page, record)
     _listening(page, record)
-    _folders(page, (str(file.get("path", "")) for file in files))
+    _folders(page, record, (str(file.get("path", "")) for file in files))
     _whole_files(page)
     if audio is not None:
         _audio(page, audio)

@@ -152,3 +152,9 @@ def test_stopped_anywhere_there_is_a_whole_package_or_none(tmp_path: Path, conta
         found = [p for p in out.iterdir() if not p.name.startswith(PARTIAL_PREFIX)] if out.exists() else []
         assert all(good(p) for p in found), f"half a package after a cut at operation {at}"
         assert len(found) == (at > total)
+
+
+def test_how_to_write_it_without_saying_what_is_wrong_usage(tmp_path: Path) -> None:
+    from provpack.cli.main import main
+
+    assert main(["wrap", str(tmp_path), "--to", str(tmp_path / "out"), "--derive-as", "flac"]) == 2

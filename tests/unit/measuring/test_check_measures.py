@@ -126,3 +126,11 @@ def test_a_file_that_shrinks_while_it_is_measured_is_told(
     monkeypatch.setattr(ReceivedFile, "read_into", short)
     (finding,) = [f for f in checked(tmp_path, tape()).findings if f.rule == "row-file-unreadable"]
     assert "ended at byte" in finding.what
+
+
+def test_a_waiver_for_a_rule_that_does_not_exist_is_told_with_the_name_that_was_meant(tmp_path: Path) -> None:
+    waiver = {"rule": "rec-effectve-bits-above", "reason": "so", "by": "Ilse Varrow", "at": "2026-06-03"}
+    result = checked(tmp_path, halved(tape()), waivers=[waiver])
+    (finding,) = [f for f in result.findings if f.rule == "row-waiver-unknown"]
+    assert finding.severity == "warning" and "Was 'rec-effective-bits-above' meant?" in finding.what
+    assert [f.severity for f in result.findings if f.rule == "rec-effective-bits-above"] == ["error"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from support.measured import AT, measure, tape
 
 from provpack.edge.schemas import validate
 from provpack.jobs.measurements import longest_measured
+from provpack.measure.analysis import Analysers
+from provpack.measure.pcm import PcmLayout
 from provpack.package.embedding import embeddable
 
 Codes = npt.NDArray[np.integer]
@@ -80,3 +83,29 @@ def test_a_count_of_each_kind_goes_with_the_list() -> None:
     for kind, count in document["events"]["counts"].items():
         assert count >= listed.count(kind)
     assert measured["event_counts"] == document["events"]["counts"]
+
+
+@pytest.mark.parametrize(
+    ("header", "declared"),
+    [(48000, 44100), (22050, 44100), (32000, 44100), (88200, 44100), (96000, 44100), (44056, 32000),
+     (48000, 96000), (44056, 22050), (8000, 192000)],
+)  # fmt: skip
+def test_a_header_far_from_the_declared_rate_is_measured_all_the_same(header: int, declared: int) -> None:
+    layout = PcmLayout(channels=2, container_bytes=2)
+    codes = tape(20)
+    analysers = Analysers(layout=layout, frames=len(codes), rate=Fraction(declared), header_rate=header)
+    for sink in analysers.sinks:
+        sink.feed(codes.tobytes())
+    assert analysers.finish().spectral.whistle.verdict in ("consistent", "against", "no_pilot")
+
+
+def test_channels_of_different_level_are_not_equal_however_few_bits_they_use() -> None:
+    square = np.where(np.arange(88200) // 50 % 2, 8192, -8192)
+    codes = np.stack((2 * square, square), axis=1).clip(-32768, 32767).astype(np.int16)
+    _, measured = measure(codes, declared_bits=None)
+    assert measured["channel_relation"] not in ("dual_mono", "skewed", "inverted")
+
+
+def test_a_file_too_short_for_the_line_tone_was_not_looked_at() -> None:
+    assert measure(tape(5))[1]["line_pilot_hz"] is None
+    assert measure(tape(30))[1]["line_pilot_hz"]["verdict"] == "no_pilot"

@@ -183,6 +183,12 @@ def test_damage_in_a_clean_transfer_is_one_error_and_not_a_warning_beside_it() -
     assert told(document, "rec-damage-unlogged") == []
 
 
+def test_clicks_in_a_clean_transfer_are_a_warning() -> None:
+    document = record({"events_detected": [event("click", 10 * RATE)]}, top={"outcome": "clean"})
+    (finding,) = told(document, "rec-damage-unlogged")
+    assert finding.severity == "warning" and "1 x click" in finding.what
+
+
 def test_damage_is_told_once_with_its_first_times_and_its_frame() -> None:
     events = [event("hold", n * 10 * RATE) for n in range(1, 13)]
     (finding,) = told(record({"events_detected": events}), "rec-damage-unlogged")
