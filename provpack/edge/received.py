@@ -110,3 +110,14 @@ class ReceivedFile:
         self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def file_shorter(where: str, at: int, called: str = "The file") -> InputProblem:
+    """The error for a file that ended before its time. at: the byte where it did; called: what it is."""
+    return InputProblem(
+        "file-shorter",
+        f"{called} ended at byte {at} while it was being read; it was longer when it was opened.",
+        where=where,
+        todo="Wait until whatever writes it has finished, and check the disk it lies on; then run the same "
+        "command again.",
+    )

@@ -15,6 +15,7 @@ from provpack.chunks.ds64 import build_ds64
 from provpack.chunks.layout import FILLERS, Chunk
 from provpack.chunks.limits import MAX_METADATA, U32
 from provpack.chunks.source import ByteSource
+from provpack.edge.received import file_shorter
 from provpack.errors import InputProblem
 from provpack.jobs.passfiles import PassAudio
 
@@ -104,14 +105,10 @@ class AssembledSource:
         stop = self._starts[k + 1] if k + 1 < len(self._starts) else self._end
         size = min(stop - at, len(view))
         audio, offset = self._parts[k]
-        if audio.source.read_into(offset + at - self._starts[k], view[:size]) != size:
-            raise InputProblem(
-                "file-shorter",
-                f"The file of pass {audio.n} became shorter while it was being read.",
-                where=audio.name,
-                todo="Wait until whatever writes it has finished, and check the disk it lies on; then run "
-                "the same command again.",
-            )
+        place = offset + at - self._starts[k]
+        got = audio.source.read_into(place, view[:size])
+        if got != size:
+            raise file_shorter(audio.name, place + got, f"The file of pass {audio.n}")
         return size
 
     def check_unchanged(self) -> None:

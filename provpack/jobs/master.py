@@ -13,9 +13,10 @@ from typing import Any
 
 from provpack.chunks.layout import Layout
 from provpack.chunks.plan import CopyRange, Literal_, MasterPlan
+from provpack.edge.received import file_shorter
 from provpack.errors import Bug
 from provpack.jobs.assembledfile import AudioSource
-from provpack.jobs.measuring import BUFFER_BYTES, Measuring, file_shorter
+from provpack.jobs.measuring import BUFFER_BYTES, Measuring
 from provpack.jobs.progress import Progress
 from provpack.jobs.staging import StagedFile, Written
 from provpack.measure.analysis import Analysis
@@ -115,7 +116,7 @@ class MasterWriter:
         for at in range(offset, offset + size, BUFFER_BYTES):
             part = self._source.read_at(at, min(BUFFER_BYTES, offset + size - at))
             if len(part) < min(BUFFER_BYTES, offset + size - at):
-                raise file_shorter(self._source, at + len(part))
+                raise file_shorter(str(self._source.path), at + len(part))
             yield part
 
     def _audio(self, staged: StagedFile, segment: CopyRange) -> AudioFacts:
@@ -145,7 +146,7 @@ class MasterWriter:
         filled = self._source.read_into(at, memoryview(spare[0])[: end - at])
         while at < end:
             if filled < min(BUFFER_BYTES, end - at):
-                raise file_shorter(self._source, at + filled)
+                raise file_shorter(str(self._source.path), at + filled)
             current = memoryview(spare[0])[:filled]
             at += filled
             room = memoryview(spare[1])[: max(0, end - at)]

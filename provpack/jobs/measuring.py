@@ -9,7 +9,8 @@ from typing import Any
 
 from provpack.chunks.layout import Layout
 from provpack.chunks.walk import read_layout
-from provpack.errors import Bug, InputProblem
+from provpack.edge.received import file_shorter
+from provpack.errors import Bug
 from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.check_files import MOST_CHANNELS
 from provpack.jobs.measurements import measured
@@ -96,16 +97,6 @@ def audio_pieces(source: AudioSource, offset: int, size: int) -> Iterator[memory
         wanted = min(len(buffer), end - at)
         got = source.read_into(at, buffer[:wanted])
         if got < wanted:
-            raise file_shorter(source, at + got)
+            raise file_shorter(str(source.path), at + got)
         yield buffer[:got]
         at += got
-
-
-def file_shorter(source: AudioSource, at: int) -> InputProblem:
-    """The error for a file that ended before its time."""
-    return InputProblem(
-        "file-shorter",
-        f"The file ended at byte {at} while it was being read; it was longer when it was opened.",
-        where=str(source.path),
-        todo="Check the disk it lies on; wait until capture has finished; then run the command again.",
-    )

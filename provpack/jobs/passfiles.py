@@ -12,7 +12,7 @@ from provpack.chunks.layout import DataSpan, Format, Layout
 from provpack.chunks.source import ByteSource
 from provpack.chunks.walk import read_layout
 from provpack.edge.jobfolder import printable
-from provpack.edge.received import ReceivedFile
+from provpack.edge.received import ReceivedFile, file_shorter
 from provpack.errors import InputProblem
 from provpack.jobs.loaded import LoadedTransfer, NamedFile
 from provpack.model.rates import format_time
@@ -119,15 +119,10 @@ def frames_of(source: Frames, data: DataSpan, fmt: Format, start: int, frames: i
 
     size = frames * fmt.frame_bytes
     held = bytearray(size)
-    got = source.read_into(data.offset + start * fmt.frame_bytes, memoryview(held))
+    place = data.offset + start * fmt.frame_bytes
+    got = source.read_into(place, memoryview(held))
     if got != size:
-        raise InputProblem(
-            "file-shorter",
-            f"The file ended {size - got} bytes early while it was being read; it was longer when opened.",
-            where=name,
-            todo="Wait until whatever writes it has finished, and check the disk it lies on; then run the "
-            "same command again.",
-        )
+        raise file_shorter(name, place + got)
     pcm = PcmLayout(channels=fmt.channels, container_bytes=fmt.container_bytes)
     return samples(held, pcm).reshape(-1, fmt.channels)
 

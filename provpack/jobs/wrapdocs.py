@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from provpack.chunks.layout import Layout
-from provpack.edge.received import ReceivedFile
-from provpack.errors import Bug, InputProblem
+from provpack.edge.received import ReceivedFile, file_shorter
+from provpack.errors import Bug
 from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.loaded import LoadedTransfer, NamedFile
 from provpack.jobs.progress import Progress
@@ -82,10 +82,5 @@ def _pieces(source: AudioSource, start: int, stop: int) -> Iterator[bytes]:
         wanted = min(PIECE, stop - at)
         part = source.read_at(at, wanted)
         if len(part) != wanted:
-            raise InputProblem(
-                "file-shorter",
-                f"The file ended at byte {at + len(part)}; it was longer when it was opened.",
-                where=str(source.path),
-                todo="Wait until whatever writes it has finished, then run the same command again.",
-            )
+            raise file_shorter(str(source.path), at + len(part))
         yield part

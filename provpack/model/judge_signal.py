@@ -89,7 +89,8 @@ def judge_rates(view: View) -> Iterator[Finding]:
         value = view.get("measured/line_pilot_hz/value")
         yield found(
             rules.PILOT,
-            "The line-frequency tone in the audio lies where another sampling frequency would put it.",
+            view.text("measured/line_pilot_hz/note")
+            or "The line-frequency tone in the audio lies where another sampling frequency would put it.",
             "/measured/line_pilot_hz/value",
             value,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -10,11 +11,13 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from support.interleave import falling_noise
-from support.measured import AT, measure, tape
+from support.measured import AT, R525, measure, tape
 
 from provpack.edge.schemas import validate
-from provpack.jobs.measurements import longest_measured
+from provpack.jobs.measurements import longest_measured, measurements_json
+from provpack.jobs.measurements import measured as measured_of
 from provpack.measure.analysis import Analysers
+from provpack.measure.levels import LevelsSink
 from provpack.measure.pcm import PcmLayout
 from provpack.package.embedding import embeddable
 
@@ -109,3 +112,27 @@ def test_channels_of_different_level_are_not_equal_however_few_bits_they_use() -
 def test_a_file_too_short_for_the_line_tone_was_not_looked_at() -> None:
     assert measure(tape(5))[1]["line_pilot_hz"] is None
     assert measure(tape(30))[1]["line_pilot_hz"]["verdict"] == "no_pilot"
+
+
+def test_the_short_form_says_what_the_full_one_says() -> None:
+    codes = tape(4)
+    layout = PcmLayout(channels=2, container_bytes=2)
+    analysers = Analysers(layout=layout, frames=len(codes), rate=R525, header_rate=44056, declared_bits=14)
+    levels = LevelsSink(layout, len(codes))
+    for sink in (levels, *analysers.sinks):
+        sink.feed(codes.tobytes())
+    found, analysis = levels.finish(), analysers.finish()
+    analysis = replace(analysis, damage=replace(analysis.damage, left_out=7))
+    short = measured_of(found, analysis, R525, AT)
+    full = measurements_json(found, analysis, path="x", rate=R525, at=AT)
+    for name in ("peak_dbfs", "rms_dbfs", "true_peak_dbtp", "effective_bits", "bandwidth_hz"):
+        assert short[name] == [c[name] for c in full["channels"]], name
+    # plain arithmetic: root mean square against 32768
+    rms = 20 * np.log10(np.sqrt((codes.astype(float) ** 2).mean(axis=0)) / 32768)
+    assert short["rms_dbfs"] == pytest.approx(rms.tolist(), abs=0.006)
+    assert short["clipped_samples"] == [c["clipped"]["samples"] for c in full["channels"]]
+    assert short["loudness"].items() <= full["loudness"].items()
+    assert short["events_left_out"] == full["events"]["left_out"] == 7
+    assert short["channel_relation"] == full["relation"]["relation"]
+    assert short["emphasis_hints"] == full["emphasis_hints"]
+    assert short["repetition"] == full["repetition"][0]
