@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +16,11 @@ from support.interleave import music
 from support.jobs import wrap
 from support.strangers import fmt_plain, make_job_around, wave
 
+from provpack.edge.received import ReceivedFile
 from provpack.edge.schemas import validate
+from provpack.errors import InputProblem
 from provpack.jobs.check import CheckResult, check_job
+from provpack.jobs.measuring import measure_received
 from provpack.jobs.progress import Silent
 from provpack.measure.fanout import run_serially
 
@@ -116,8 +121,6 @@ def test_a_waiver_with_a_reason_lets_it_pass_and_is_recorded(tmp_path: Path) -> 
 def test_a_file_that_shrinks_while_it_is_measured_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from provpack.edge.received import ReceivedFile
-
     real = ReceivedFile.read_into
 
     def short(self: ReceivedFile, offset: int, room: memoryview) -> int:
@@ -134,3 +137,38 @@ def test_a_waiver_for_a_rule_that_does_not_exist_is_told_with_the_name_that_was_
     (finding,) = [f for f in result.findings if f.rule == "row-waiver-unknown"]
     assert finding.severity == "warning" and "Was 'rec-effective-bits-above' meant?" in finding.what
     assert [f.severity for f in result.findings if f.rule == "rec-effective-bits-above"] == ["error"]
+
+
+class Meddler(Silent):
+    """Somebody who writes into a file while it is measured."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def advance(self, amount: int) -> None:
+        os.utime(self.path, ns=(1, 1))
+
+
+def test_a_file_changed_while_it_is_measured_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "tape.wav"
+    path.write_bytes(wave(fmt_plain(2, 44100, 16), tape().tobytes()))
+    with ReceivedFile(path) as source, pytest.raises(InputProblem, match="changed"):
+        measure_received(
+            source, {}, rate=Fraction(44100), at=NOW, run_all=run_serially, progress=Meddler(path)
+        )
+
+
+@pytest.mark.parametrize(("header", "hertz"), [(44100, 15750.0), (44056, 15734.286)])
+def test_the_line_tone_is_told_in_hertz_of_the_files_own_header(
+    header: int, hertz: float, tmp_path: Path
+) -> None:
+    # arithmetic: one and the same row of samples, 15750 / 44100 cycles each
+    tone = 300 * np.sin(2 * np.pi * 15750 / 44100 * np.arange(30 * 44100))
+    noise = np.random.default_rng(1).normal(0, 40, (30 * 44100, 2))
+    path = tmp_path / "tape.wav"
+    path.write_bytes(wave(fmt_plain(2, header, 16), np.rint(noise + tone[:, None]).astype("<i2").tobytes()))
+    with ReceivedFile(path) as source:
+        told = measure_received(
+            source, {}, rate=Fraction(header), at=NOW, run_all=run_serially, progress=Silent()
+        )
+    assert told is not None and told["line_pilot_hz"]["value"] == pytest.approx(hertz, abs=0.02)

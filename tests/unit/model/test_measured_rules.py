@@ -169,6 +169,14 @@ def test_every_rule_has_a_case_and_says_what_to_do() -> None:
     assert all(r.id.startswith("rec-") and r.title and r.todo and r.reference for r in RULES)
 
 
+def test_a_delay_is_an_answer_only_where_most_stretches_agree() -> None:
+    def heard(agreeing: int) -> list[Finding]:
+        measured = {"channel_relation": "skewed", "interchannel_delay": delay(-0.5, agreeing, windows=9)}
+        return told(record(measured, decoder={"shared_converter": "no"}), "rec-shared-converter-against")
+
+    assert heard(4) == [] and len(heard(5)) == 1
+
+
 def test_a_record_measured_by_an_older_release_gets_none_of_these() -> None:
     document = json.loads(PLAIN.read_text(encoding="utf-8"))
     known = {r.id for r in RULES}
