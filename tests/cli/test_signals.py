@@ -184,3 +184,29 @@ def test_the_message_fits_the_command(
     assert said.code == 130
     assert words in said.err
     assert words in said.json()["error"]["todo"]
+
+
+def test_a_signal_inside_the_import_system_is_put_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    from types import SimpleNamespace
+
+    from provpack.cli import main
+
+    started: list[tuple[float, tuple[int, ...]]] = []
+
+    class Later:
+        daemon = False
+
+        def __init__(self, seconds: float, call: object, args: tuple[int, ...]) -> None:
+            started.append((seconds, args))
+
+        def start(self) -> None:
+            assert self.daemon
+
+    monkeypatch.setattr(main.threading, "Timer", Later)
+    handler = main._Handler()
+    inside = SimpleNamespace(f_code=SimpleNamespace(co_filename="<frozen importlib._bootstrap>"))
+    handler(signal.SIGINT, inside)  # type: ignore[arg-type]
+    assert started == [(main.SHORTLY, (signal.SIGINT,))]
+    outside = SimpleNamespace(f_code=SimpleNamespace(co_filename="anything.py"))
+    with pytest.raises(main.Stopped):
+        handler(signal.SIGINT, outside)  # type: ignore[arg-type]

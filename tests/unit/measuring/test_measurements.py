@@ -136,3 +136,12 @@ def test_the_short_form_says_what_the_full_one_says() -> None:
     assert short["channel_relation"] == full["relation"]["relation"]
     assert short["emphasis_hints"] == full["emphasis_hints"]
     assert short["repetition"] == full["repetition"][0]
+
+
+def test_what_is_declared_reaches_the_detectors() -> None:
+    full, _ = measure(tape(3), declared_bits=14, line_standard="525_5994")
+    assert full["clipping"] == {"top_code": 32764, "bottom_code": -32768, "word_length_declared": True}
+    assert [r["field_frames"] for r in full["repetition"]] == [735]  # domain note 1.4
+    bare, _ = measure(tape(3), declared_bits=None, line_standard=None)
+    assert bare["clipping"]["word_length_declared"] is False
+    assert sorted(r["field_frames"] for r in bare["repetition"]) == [735, 882]

@@ -146,3 +146,13 @@ def test_an_hour_of_ranges_needs_room_in_the_record_only(tmp_path: Path) -> None
     assert unit.outcome == "wrapped", unit.problem
     record = json.loads((Path(unit.path) / "data/metadata/record.json").read_text())
     assert len(record["processing"]["assembly"]) == 2000
+
+
+def test_a_gap_in_the_assembly_is_told_once(tmp_path: Path) -> None:
+    folder = damaged(tmp_path / "job")
+    rows = f"T01,1,0,1000,0,1000\nT01,2,2000,{N},2000,{N}\n"
+    (folder / "assembly.csv").write_text(
+        "transfer_id,pass_n,source_start,source_end,target_start,target_end\n" + rows
+    )
+    told = [f.rule for f in checked(folder).findings if "assembly" in f.rule and f.severity == "error"]
+    assert told == ["pass-assembly-gap"]
