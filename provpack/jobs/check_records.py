@@ -14,7 +14,7 @@ from provpack.jobs.check_files import NO_AUDIO, FileFacts
 from provpack.jobs.declared import found_at
 from provpack.jobs.draft import FROM_REGISTER, used_equipment
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, Origin
-from provpack.jobs.sheetfields import SCHEMA_VERSION, sheet_fields
+from provpack.jobs.sheetfields import JOB_VERSION, REGISTER_VERSION, sheet_fields
 from provpack.model.recordrules import judge_record
 from provpack.model.recordview import PCM_ON_VIDEO
 from provpack.model.rules import CUSTODY_MISSING, NOT_ASSESSED, PCM_FIELDS
@@ -203,7 +203,7 @@ def place_of(transfer: LoadedTransfer, pointer: str) -> Origin:
 def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Finding]:
     """What the schemas say of job.toml without its transfers, and of each piece of equipment."""
     if "job.toml" in job.sheets:
-        document = {"schema_version": SCHEMA_VERSION, **job.job_values, "transfer": [{"transfer_id": "-"}]}
+        document = {"schema_version": JOB_VERSION, **job.job_values, "transfer": [{"transfer_id": "-"}]}
         for violation in validate("job-sheet", document):
             if not violation.schema_path.endswith("/required") or violation.pointer.count("/") > 1:
                 parts = violation.pointer.split("/")[1:]
@@ -211,7 +211,7 @@ def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Fi
                 place = Origin(level="job", file="job.toml", column=key)
                 yield found_at(rules.SCHEMA, f"'{key}': {violation.message}", place)
     for item in job.equipment.values():
-        document = {"schema_version": SCHEMA_VERSION, "equipment": [item.raw]}
+        document = {"schema_version": REGISTER_VERSION, "equipment": [item.raw]}
         for violation in validate("equipment-register", document):
             if violation.pointer == "/equipment/0/serial" and item.id in used:
                 continue

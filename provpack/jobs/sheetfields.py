@@ -10,9 +10,10 @@ from typing import Any
 from provpack.edge.schemas import load
 from provpack.jobs.columns import Column, column_of
 
-SCHEMA_VERSION = "1.0.0"
-RECORD_VERSION = "1.1.0"
-"""Of schemas/transfer-record.schema.json; 1.1 added measured figures."""
+JOB_VERSION = "1.1.0"
+REGISTER_VERSION = "1.0.0"
+RECORD_VERSION = "1.2.0"
+"""Of the three schemas. Record 1.1: measured figures; 1.2: client profiles, names held back."""
 NOT_IN_CELLS = frozenset({"supersedes", "derived_from"})
 FILE_COLUMNS = frozenset({"file", "documents", "photos", "condition_photos"})
 """Names of files of the job folder: resolved, and kept apart from the values of the record."""

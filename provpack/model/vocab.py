@@ -123,7 +123,18 @@ EQUIPMENT_KIND: Final[tuple[str, ...]] = (
 CHECK_OUTCOME: Final[tuple[str, ...]] = ("passed", "failed")
 SEVERITY: Final[tuple[str, ...]] = ("error", "warning", "note")
 CHECK_DEPTH: Final[tuple[str, ...]] = ("listed", "bytes", "meaning")
-LEDGER_OUTCOME: Final[tuple[str, ...]] = ("good", "bad", "missing", "could_not_check", "done", "refused")
+LEDGER_OUTCOME: Final[tuple[str, ...]] = (
+    "good", "bad", "missing", "could_not_check", "done", "refused", "accepted", "accepted_with_remarks"
+)
+SIGNATURE_STATE: Final[tuple[str, ...]] = (
+    "valid", "unvouched", "foreign", "expired", "wrong", "missing", "could_not_check"
+)
+DEMANDS_STATE: Final[tuple[str, ...]] = ("met", "not_met", "not_asked", "could_not_check")
+DELIVERY_FORM: Final[tuple[str, ...]] = ("folder", "tar", "zip")
+RECEIPT_CONCLUSION: Final[tuple[str, ...]] = ("accepted", "accepted_with_remarks", "refused")
+MANIFEST_ALGORITHM: Final[tuple[str, ...]] = ("md5", "sha1", "sha256", "sha384", "sha512")
+DERIVATIVE_KIND: Final[tuple[str, ...]] = ("deemphasis", "deskew")
+DERIVATIVE_CONTAINER: Final[tuple[str, ...]] = ("wav", "flac")
 # fmt: on
 
 VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
@@ -187,6 +198,13 @@ VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
         "severity": SEVERITY,
         "check_depth": CHECK_DEPTH,
         "ledger_outcome": LEDGER_OUTCOME,
+        "signature_state": SIGNATURE_STATE,
+        "demands_state": DEMANDS_STATE,
+        "delivery_form": DELIVERY_FORM,
+        "receipt_conclusion": RECEIPT_CONCLUSION,
+        "manifest_algorithm": MANIFEST_ALGORITHM,
+        "derivative_kind": DERIVATIVE_KIND,
+        "derivative_container": DERIVATIVE_CONTAINER,
     }
 )
 """Every vocabulary by the name of its definition in the schema."""

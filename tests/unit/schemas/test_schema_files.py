@@ -28,7 +28,10 @@ OWN = (
     "result-wrap",
     "transfer-record",
 )
-VERSIONS = dict.fromkeys(("fields", "measurements", "result-check", "transfer-record"), "1.1.0")
+VERSIONS = {
+    **dict.fromkeys(("measurements", "result-check", "job-sheet"), "1.1.0"),
+    **dict.fromkeys(("fields", "transfer-record"), "1.2.0"),
+}
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
 
