@@ -39,7 +39,7 @@ class SheetFields:
         return tuple(sorted(name for name, c in self.transfer.items() if c.kind == "table"))
 
 
-MEASURED_LATER = ("made_by", "measured", "files")
+MEASURED_LATER = ("made_by", "measured", "files", "client_profile", "held_back")
 
 
 @cache
