@@ -16,10 +16,11 @@ if TYPE_CHECKING:
 @contextlib.contextmanager
 def wrap_ports(destination: Path, progress: Progress) -> Iterator[Ports]:
     """Ports on the local disk, with the ledger of the destination."""
-    from provpack.edge import clock, ledger
+    from provpack.edge import clock, ledger, private
     from provpack.edge.bag import second_opinion
     from provpack.edge.commit import RealDisk, folder_names
     from provpack.edge.workers import crew
+    from provpack.jobs.heldfiles import STUDIO_FOLDER
     from provpack.jobs.wrapped import Ports
     from provpack.report.html import render_package
 
@@ -34,6 +35,8 @@ def wrap_ports(destination: Path, progress: Progress) -> Iterator[Ports]:
             append_ledger=lambda entry: _append(destination / ledger.LEDGER_NAME, entry),
             second_opinion=second_opinion,
             render_report=render_package,
+            new_salt=private.new_salt,
+            keep_private=lambda name, data: private.write_private(destination / STUDIO_FOLDER, name, data),
         )
 
 

@@ -32,6 +32,10 @@ from provpack.cli.output import emit, json_option
     "--late-channel", "late", type=click.Choice(["left", "right"]),
     help="With --derive deskew: the channel that the shared converter takes second.",
 )  # fmt: skip
+@click.option(
+    "--hold-back-names", is_flag=True,
+    help="Keep names of persons out of the packages; roles stay, the full records stay with the studio.",
+)  # fmt: skip
 @json_option
 @click.pass_context
 def command(
@@ -42,6 +46,7 @@ def command(
     kinds: tuple[Literal["deemphasis", "deskew"], ...],
     container: Literal["wav", "flac"],
     late: str | None,
+    hold_back_names: bool,
     as_json: bool,
 ) -> int:
     """Wrap every transfer of the job folder JOB into one sealed package each.
@@ -52,15 +57,16 @@ def command(
     from provpack.cli.ports import wrap_ports
     from provpack.jobs.derive import wanted_from
     from provpack.jobs.wrap import wrap_job
+    from provpack.jobs.wrapped import Wishes
     from provpack.report import text
 
     source = ctx.get_parameter_source("container")
     if not kinds and source is not None and source.name == "COMMANDLINE":
         raise click.UsageError("--derive-as says how a derivative is written; name one with --derive.")
-    wanted = wanted_from(kinds, container, late)
+    wishes = Wishes(derive=wanted_from(kinds, container, late), hold_back_names=hold_back_names)
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:
-        result = wrap_job(job, target, ports, dry_run=dry_run, wanted=wanted)
+        result = wrap_job(job, target, ports, dry_run=dry_run, wishes=wishes)
     if ctx.obj["debug"]:
         for problem in (unit.problem for unit in result.units):
             if problem is not None and problem.__cause__ is not None:

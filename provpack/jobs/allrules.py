@@ -7,7 +7,7 @@ from provpack.findings import Rule
 from provpack.jobs import deriverules, passrules, rules, wraprules
 from provpack.model import measuredrules
 from provpack.model import rules as record_rules
-from provpack.package import premis_check
+from provpack.package import heldrules, premis_check
 from provpack.package import rules as package_rules
 
 ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
@@ -17,6 +17,7 @@ ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
     ("Derivatives", deriverules.RULES),
     ("The sheets, equipment and files of a job", rules.RULES),
     ("Wrapping", wraprules.RULES),
+    ("Names held back", heldrules.RULES),
     ("Audio files and their chunks", chunk_rules.RULES),
     ("Packages and other bags", package_rules.RULES),
     ("PREMIS documents", premis_check.RULES),

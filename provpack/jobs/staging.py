@@ -14,6 +14,7 @@ from provpack.package.bagwrite import build_manifest
 
 # Heaviest first: SHA-512 costs about twice SHA-256 on processors with SHA instructions.
 ALGORITHMS = ("sha512", "sha256")
+"""Always written; a client may ask for more."""
 PAYLOAD = "data/"
 
 
@@ -33,7 +34,7 @@ class StagedFile:
         self._stage = stage
         self._path = path
         self._writer = writer
-        self._sinks = tuple(DigestSink(a) for a in ALGORITHMS)
+        self._sinks = tuple(DigestSink(a) for a in stage.algorithms)
         self.size = 0
 
     def write(self, data: Buffer) -> None:
@@ -70,9 +71,10 @@ class StagedFile:
 class Staging:
     """A package being built: folders made as needed, files noted, sealed by manifests and a rename."""
 
-    def __init__(self, disk: Disk, folder: Path) -> None:
+    def __init__(self, disk: Disk, folder: Path, algorithms: Sequence[str] = ALGORITHMS) -> None:
         self._disk = disk
         self.folder = folder
+        self.algorithms = tuple(algorithms)
         self._folders: list[PurePosixPath] = []
         self._files: dict[str, Written] = {}
 
@@ -111,12 +113,19 @@ class Staging:
             raise
         return staged.close()
 
-    def add_manifests(self, kind: str, wanted: Callable[[str], bool]) -> None:
-        """Write `<kind>-<algorithm>.txt` for each algorithm over the files whose path is wanted."""
+    def add_manifests(self, kind: str, wanted: Callable[[str], bool]) -> dict[str, bytes]:
+        """Write `<kind>-<algorithm>.txt` for each algorithm over the files whose path is wanted.
+
+        Returns their bytes by name.
+        """
         listed = [w for w in self.files if wanted(w.path)]
-        for algorithm in sorted(ALGORITHMS):
-            entries = [(w.path, w.digests[algorithm]) for w in listed]
-            self.add(f"{kind}-{algorithm}.txt", build_manifest(entries))
+        out = {
+            f"{kind}-{algorithm}.txt": build_manifest((w.path, w.digests[algorithm]) for w in listed)
+            for algorithm in sorted(self.algorithms)
+        }
+        for name, data in out.items():
+            self.add(name, data)
+        return out
 
     def seal(self, final: Path) -> None:
         """Sync every folder, deepest first, rename, sync the parent: the commit."""

@@ -13,15 +13,14 @@ from provpack.errors import Bug, DestinationProblem, ProvpackError
 from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
-from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.loaded import LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
-from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, WrapResult, WrapUnit
+from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, Wishes, WrapResult, WrapUnit
 from provpack.package.names import package_name
 
 
 def wrap_job(
-    folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False, wanted: Wanted | None = None
+    folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False, wishes: Wishes | None = None
 ) -> WrapResult:
     """Check the job, then wrap each transfer that has no error. One that fails does not stop the rest.
 
@@ -34,6 +33,7 @@ def wrap_job(
     units: list[WrapUnit] = []
     refused_as_a_whole = worst(checked.job_findings) == "error"
     made_destination = bool(existing is not None)
+    asked = wishes or Wishes()
     for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
         name = package_name(checked.job.job_id, transfer.transfer_id)
         if worst(found) == "error" or refused_as_a_whole:
@@ -45,7 +45,9 @@ def wrap_job(
                 ports.disk.make_folder(destination)
                 ports.disk.sync_folder(destination.parent)
                 made_destination = True
-            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports, wanted)
+            wrapping = functools.partial(
+                Wrapping, checked.job, transfer, found, name, ports, wishes or Wishes()
+            )
             one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
             unit = _guarded(one, transfer, name, found)
         units.append(unit)

@@ -18,10 +18,10 @@ from provpack.findings import Finding
 from provpack.jobs import wraprules
 from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.assembly import is_assembled, note_join, open_audio, plan_assembly, prove_packed
-from provpack.jobs.check_records import place_of
+from provpack.jobs.check_records import place_of, waived
 from provpack.jobs.derive import refuse_from_sheet
 from provpack.jobs.derivefile import planned_size, write_derivative
-from provpack.jobs.deriveplan import Wanted
+from provpack.jobs.heldfiles import held_findings, studio_record, told_without
 from provpack.jobs.load import build_record_draft
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
 from provpack.jobs.master import (
@@ -33,15 +33,15 @@ from provpack.jobs.master import (
 from provpack.jobs.measurements import TOOL, measured, measurements_json
 from provpack.jobs.passes import pass_findings
 from provpack.jobs.staging import PAYLOAD, Staging
+from provpack.jobs.wrapbag import bag_info_pairs, close_bag
 from provpack.jobs.wrapdocs import add_documents, add_surroundings, documents_of
-from provpack.jobs.wrapped import Ports, WrapUnit
+from provpack.jobs.wrapped import Ports, Refusal, Wishes, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
 from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
-from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
-from provpack.package.describe import name_of, with_loudness
+from provpack.package.describe import with_loudness
+from provpack.package.heldback import findings_in_record, names_in, without
 from provpack.package.premis import build_premis
-from provpack.package.readfirst import build_readfirst
 
 
 class Wrapping:
@@ -54,13 +54,19 @@ class Wrapping:
         found: tuple[Finding, ...],
         name: str,
         ports: Ports,
-        wanted: Wanted | None = None,
+        wishes: Wishes,
     ) -> None:
-        self._wanted = wanted if transfer.path is not None or is_assembled(transfer) else None
+        self._wanted = wishes.derive if transfer.path is not None or is_assembled(transfer) else None
+        self._signer = wishes.signer
         self._job, self._transfer, self._name, self._ports = job, transfer, name, ports
         self._found = list(found)
         self._at = ports.now()
-        self._record: dict[str, Any] = build_record_draft(job, transfer, record_id=ports.new_id())
+        self._draft: dict[str, Any] = build_record_draft(job, transfer, record_id=ports.new_id())
+        hold_back = wishes.hold_back_names or job.job_values.get("hold_back_names") is True
+        self._names = names_in(self._draft, ports.new_salt) if hold_back else ()
+        self._record: dict[str, Any] = without(self._names, self._draft)
+        if self._names:
+            self._record["held_back"] = [held.for_record() for held in self._names]
         self._record |= {
             "made_by": {"tool": TOOL, "version": __version__, "at": self._at.isoformat()},
             "package_name": name,
@@ -75,7 +81,7 @@ class Wrapping:
 
     def plan(self, final: Path) -> WrapUnit:
         """What run() would write, without writing: names, and sizes where they are known beforehand."""
-        refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
+        self._refuse_beforehand()
         files: list[tuple[str, int]] = []
         unknown = "0" * 64  # as long as the digests that will stand in the record inside the master
         photos = [{"path": place, "sha256": unknown} for place, _, role in self._documents if role == "photo"]
@@ -97,7 +103,7 @@ class Wrapping:
 
     def run(self, final: Path) -> WrapUnit:
         """Build, seal and enter the package. On any error the staging folder is taken away again."""
-        refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
+        self._refuse_beforehand()
         mark = self._ports.new_id().replace("-", "")[:8]
         staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
         try:
@@ -110,6 +116,21 @@ class Wrapping:
         return self._after_seal(unit, final)
 
     # --- the steps ---
+
+    def _refuse_beforehand(self) -> None:
+        """What can be known before anything is written. Raises RecordProblem, Refusal."""
+        refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
+        held = [
+            *findings_in_record(self._names, self._record, self._name),
+            *held_findings(self._names, self._transfer, self._documents),
+        ]
+        held = waived(held, self._transfer)
+        self._found += held
+        wrong = next((f for f in held if f.severity == "error"), None)
+        if wrong is not None:
+            raise Refusal(
+                wrong.rule, wrong.what, where=wrong.where, todo=wrong.todo, findings=tuple(self._found)
+            )
 
     def _build(self, staging: Staging, final: Path) -> WrapUnit:
         master: Master | None = None
@@ -145,21 +166,28 @@ class Wrapping:
         report = self._ports.render_report(
             self._record,
             measurements=measurements,
-            findings=self._found,
+            findings=told_without(self._names, self._found),
             files=files,
         )
         staging.add(places.REPORT, report.encode("utf-8"))
-        self._close_bag(staging, files, blocks)
+        pairs = bag_info_pairs(self._record, staging, self._at, ())
+        tagmanifest = close_bag(staging, self._record, pairs, audio=blocks, signer=self._signer)
+        if self._names:  # before the seal: a package without its proof in the studio must not be
+            self._keep_names(tagmanifest)
         unit = self._unit(
             "wrapped",
             final,
             files=tuple((w.path, w.size) for w in staging.files),
-            tagmanifest=next(w for w in staging.files if w.path == "tagmanifest-sha512.txt").digests[
-                "sha512"
-            ],
+            tagmanifest=tagmanifest,
         )
         staging.seal(final)
         return unit
+
+    def _keep_names(self, tagmanifest: str) -> None:
+        kept = studio_record(self._record, self._draft, self._names, tagmanifest)
+        name = f"{self._name}-{str(self._record['record_id'])[:8]}.json"
+        self._as_json(name, "transfer-record", kept["record"])
+        self._ports.keep_private(name, self._as_json(name, "studio-record", kept))
 
     def _plan_audio(self, source: AudioSource) -> AudioPlan:
         self._record.setdefault("signal", {})
@@ -235,7 +263,10 @@ class Wrapping:
         return master
 
     def _add_json(self, staging: Staging, path: str, schema: str, value: Mapping[str, Any]) -> None:
-        """Validate at the door, then write."""
+        staging.add(path, self._as_json(path, schema, value))
+
+    def _as_json(self, path: str, schema: str, value: Mapping[str, Any]) -> bytes:
+        """The document's bytes, after it was validated at the door."""
         violations = validate(schema, value)
         if violations:
             first = violations[0]
@@ -252,35 +283,7 @@ class Wrapping:
                 todo="Fill in or mend the field in the sheet; `check` lists every such place.",
             )
         text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
-        staging.add(path, text.encode("utf-8") + b"\n")
-
-    def _close_bag(self, staging: Staging, files: list[Any], blocks: Mapping[str, Any] | None) -> None:
-        payload = [w for w in staging.files if w.path.startswith(PAYLOAD)]
-        size = sum(w.size for w in payload)
-        people, item = self._record["people"], self._record["item"]
-        text = build_readfirst(self._record, files=files, audio=blocks)
-        staging.add(places.READ_FIRST, text.encode("utf-8"))
-        staging.add("bagit.txt", BAGIT_TXT)
-        staging.add(
-            "bag-info.txt",
-            build_bag_info(
-                (
-                    ("Source-Organization", name_of(people.get("transfer_organisation"))),
-                    ("External-Description", str(item.get("title") or "")),
-                    ("External-Identifier", f"urn:uuid:{self._record['record_id']}"),
-                    ("Bagging-Date", self._at.date().isoformat()),
-                    ("Bag-Size", _human(size)),
-                    ("Payload-Oxum", f"{size}.{len(payload)}"),
-                    ("Bag-Group-Identifier", str(self._record["job_id"])),
-                    ("Internal-Sender-Identifier", self._transfer.transfer_id),
-                    ("Bag-Software-Agent", f"{TOOL} {__version__}"),
-                )
-            ),
-        )
-        staging.add_manifests("manifest", lambda p: p.startswith(PAYLOAD))
-        staging.add_manifests(
-            "tagmanifest", lambda p: not p.startswith(PAYLOAD) and not p.startswith("tagmanifest-")
-        )
+        return text.encode("utf-8") + b"\n"
 
     # --- after the seal: nothing here can harm the package ---
 
@@ -334,12 +337,3 @@ class Wrapping:
             files=files,
             findings=(*self._found, *(extra or [])),
         )
-
-
-def _human(size: int) -> str:
-    """Bytes in the largest unit that leaves a figure of at least 1 (RFC 8493 Bag-Size is for people)."""
-    figure, units = float(size), ["B", "KB", "MB", "GB", "TB"]
-    while figure >= 1000 and len(units) > 1:
-        figure /= 1000
-        units.pop(0)
-    return f"{figure:.1f} {units[0]}" if units[0] != "B" else f"{size} B"

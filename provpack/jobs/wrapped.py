@@ -6,11 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 from provpack.edge.commit import Disk
 from provpack.errors import ProvpackError, RecordProblem
 from provpack.findings import Finding, worst
+from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.progress import Progress
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import path_base64, readable
@@ -26,6 +27,28 @@ class Refusal(RecordProblem):
         self.findings = findings
 
 
+class Signer(Protocol):
+    """Who signs, and how: principal is the identity the receiver looks for in the list of signers."""
+
+    @property
+    def principal(self) -> str: ...
+
+    @property
+    def fingerprint(self) -> str: ...
+
+    def sign(self, message: bytes, namespace: str) -> bytes:
+        """An armoured SSHSIG over the message."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What was asked for when the job was wrapped, beyond what its sheets say."""
+
+    derive: Wanted | None = None
+    hold_back_names: bool = False
+    signer: Signer | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ports:
     """Everything of the world that wrapping needs, so that tests can hand in a world of their own."""
@@ -39,6 +62,9 @@ class Ports:
     append_ledger: Callable[[Mapping[str, Any]], None]
     second_opinion: Callable[[Path], list[str]]
     render_report: Callable[..., str]
+    new_salt: Callable[[], bytes]
+    keep_private: Callable[[str, bytes], None]
+    """Write a file of that name where the studio keeps what is never delivered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,13 +9,14 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from provpack.edge import clock
+from provpack.edge import clock, private
 from provpack.edge.commit import Disk, RealDisk, folder_names
 from provpack.edge.workers import crew
 from provpack.jobs.deriveplan import Wanted
+from provpack.jobs.heldfiles import STUDIO_FOLDER
 from provpack.jobs.progress import Silent
 from provpack.jobs.wrap import wrap_job
-from provpack.jobs.wrapped import Ports, WrapResult
+from provpack.jobs.wrapped import Ports, Wishes, WrapResult
 from provpack.report.html import render_package
 
 RATES = {"525": (44056, Fraction(44100000, 1001)), "625": (44100, Fraction(44100))}
@@ -150,6 +151,7 @@ def wrap(
     disk: Disk | None = None,
     dry_run: bool = False,
     wanted: Wanted | None = None,
+    wishes: Wishes | None = None,
 ) -> WrapResult:
     """Wrap with real ports, or with another disk; the ledger is left out."""
     with crew(2) as run_all:
@@ -163,8 +165,10 @@ def wrap(
             append_ledger=lambda entry: None,
             second_opinion=lambda path: [],
             render_report=render_package,
+            new_salt=private.new_salt,
+            keep_private=lambda name, data: private.write_private(destination / STUDIO_FOLDER, name, data),
         )
-        return wrap_job(job, destination, ports, dry_run=dry_run, wanted=wanted)
+        return wrap_job(job, destination, ports, dry_run=dry_run, wishes=wishes or Wishes(derive=wanted))
 
 
 def tree(folder: Path) -> dict[str, bytes]:

@@ -1,0 +1,35 @@
+"""Files that stay with the studio: in a folder of their own that only its owner can open."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from pathlib import Path
+
+from provpack.edge.commit import explain
+from provpack.package.heldback import SALT_BYTES
+
+
+def new_salt() -> bytes:
+    """Secret random bytes from the system."""
+    return secrets.token_bytes(SALT_BYTES)
+
+
+def write_private(folder: Path, name: str, data: bytes) -> None:
+    """A new file, synced, in a folder made if need be. Raises EnvironmentProblem, DestinationProblem."""
+    target = folder / name
+    try:
+        with contextlib.suppress(FileExistsError):
+            folder.mkdir(mode=0o700)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
+        fd = os.open(target, flags | getattr(os, "O_BINARY", 0), 0o600)
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[os.write(fd, view) :]
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+    except OSError as err:
+        raise explain(err, target, "write what stays with the studio") from None
