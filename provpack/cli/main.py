@@ -26,8 +26,14 @@ COMMANDS = {
     "demo": "Make an invented job with synthetic tapes and run the main job on it.",
     "check": "Read a job folder, list everything wrong with it, write nothing.",
     "wrap": "Wrap every transfer of a job folder into a sealed package.",
+    "report": "Tell what a sealed package holds; draw its page anew outside it.",
     "inspect": "Show the chunks, metadata and irregularities of an audio file.",
     "verify": "Check packages and other BagIt bags: good, bad, missing, could_not_check.",
+    "deliver": "Hand all packages of one client over in one folder, with note and index.",
+    "receive": "Take in a delivery or package at the client's side, and write a receipt.",
+    "close": "Take in the receipt that came back, and close the hand-over in the ledger.",
+    "custody": "Read the custody ledger: is its chain whole, and what waits for somebody?",
+    "enter": "Append to the custody ledger what happened, by hand or from a job's sheets.",
 }
 
 EPILOG = """\b
@@ -48,6 +54,11 @@ part); 70 bug in provpack; 128+N stopped by signal N."""
 LEFT_BEHIND = {
     "wrap": "Every package that stands under its final name is complete; the one in the making was taken "
     "away. Run the same command again: finished packages are left alone.",
+    "deliver": "No delivery stands under its final name unless it is complete; the packages were only read. "
+    "Run the same command again.",
+    "receive": "What is received was only read, and no receipt was written. Run the same command again.",
+    "close": "The receipt is entered whole or not at all; run the same command again, it tells.",
+    "enter": "The lines are in the ledger whole or not at all; `provpack custody` tells.",
     "demo": "The folder of the demo is unfinished: delete it and run the demo again.",
     "verify": "Nothing was changed; packages checked so far may stand in the custody ledger. Run the same "
     "command again.",

@@ -20,6 +20,7 @@ def wrap_ports(destination: Path, progress: Progress) -> Iterator[Ports]:
     from provpack.edge.bag import second_opinion
     from provpack.edge.commit import RealDisk, folder_names
     from provpack.edge.workers import crew
+    from provpack.jobs.custody import enter_job
     from provpack.jobs.heldfiles import STUDIO_FOLDER
     from provpack.jobs.wrapped import Ports
     from provpack.report.html import render_package
@@ -33,6 +34,7 @@ def wrap_ports(destination: Path, progress: Progress) -> Iterator[Ports]:
             progress=progress,
             list_names=folder_names,
             append_ledger=lambda entry: _append(destination / ledger.LEDGER_NAME, entry),
+            enter_job=lambda job: enter_job(job, destination / ledger.LEDGER_NAME, clock.now()),
             second_opinion=second_opinion,
             render_report=render_package,
             new_salt=private.new_salt,

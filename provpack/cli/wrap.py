@@ -10,6 +10,7 @@ import click
 
 from provpack.cli import progress
 from provpack.cli.output import emit, json_option
+from provpack.cli.signing import open_signer, sign_options
 
 
 @click.command(name="wrap")
@@ -36,6 +37,7 @@ from provpack.cli.output import emit, json_option
     "--hold-back-names", is_flag=True,
     help="Keep names of persons out of the packages; roles stay, the full records stay with the studio.",
 )  # fmt: skip
+@sign_options
 @json_option
 @click.pass_context
 def command(
@@ -47,6 +49,9 @@ def command(
     container: Literal["wav", "flac"],
     late: str | None,
     hold_back_names: bool,
+    sign: Path | None,
+    passphrase_file: Path | None,
+    signer: str | None,
     as_json: bool,
 ) -> int:
     """Wrap every transfer of the job folder JOB into one sealed package each.
@@ -63,7 +68,11 @@ def command(
     source = ctx.get_parameter_source("container")
     if not kinds and source is not None and source.name == "COMMANDLINE":
         raise click.UsageError("--derive-as says how a derivative is written; name one with --derive.")
-    wishes = Wishes(derive=wanted_from(kinds, container, late), hold_back_names=hold_back_names)
+    wishes = Wishes(
+        derive=wanted_from(kinds, container, late),
+        hold_back_names=hold_back_names,
+        signer=open_signer(sign, passphrase_file, signer),
+    )
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:
         result = wrap_job(job, target, ports, dry_run=dry_run, wishes=wishes)

@@ -117,7 +117,13 @@ def digest_file(
 
 
 def _size_hint(file: BinaryIO) -> int:
-    """Bytes of the file, -1 when it does not say; sequential reading is announced on the way."""
+    """Bytes of the file, -1 when it does not say; sequential reading is announced on the way.
+
+    A range of a larger file has no descriptor of its own, and says its length as known_size.
+    """
+    known = getattr(file, "known_size", None)
+    if known is not None:
+        return int(known)
     try:
         fd = file.fileno()
         size = os.fstat(fd).st_size

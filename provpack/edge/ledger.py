@@ -1,9 +1,10 @@
 """The custody ledger: one JSON object per line, appended for ever, each holding the SHA-512 of the line
 before it (the bytes without the line end; 128 zeros for the first).
 
-Removing, changing or reordering any line but the last breaks the chain; the last is witnessed by the
-copy handed to the client. A torn last line (power cut while appending) is set aside in a file of its
-own, never dropped.
+Removing, changing or reordering any line but the last breaks the chain; the last is witnessed by the copy
+of its hash handed to the client (package/ledgerchain.py reads and explains). A torn last line (power cut
+while appending) is completed if nothing of it is missing but its end, else set aside in a file of its own,
+never dropped. What could not be written whole is taken back: an append is in the file, synced, or it is not.
 """
 
 from __future__ import annotations
@@ -13,17 +14,30 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from provpack.edge.commit import explain
-from provpack.errors import EnvironmentProblem
+from provpack.edge.commit import RealDisk, explain
+from provpack.edge.tree import open_regular
+from provpack.errors import CouldNotCheck, EnvironmentProblem
+from provpack.package.ledgerchain import (
+    LONGEST_LINE,
+    NO_PREVIOUS,
+    Chain,
+    Entry,
+    Witness,
+    entry_of,
+    follows,
+    read_chain,
+)
 
 LEDGER_NAME = "custody-ledger.jsonl"
-NO_PREVIOUS = "0" * 128
-LONGEST_LINE = 1024 * 1024
-"""Bytes; our lines have about a thousand."""
+_BLOCK = 1 << 20
+_REPLACED_AT_MOST = 100
+_PATIENCE = 5.0
+"""Seconds that a reader waits for writers before it reads all the same."""
 
 
 def find_ledger(start: Path) -> Path | None:
@@ -34,6 +48,213 @@ def find_ledger(start: Path) -> Path | None:
         if candidate.is_file() and not candidate.is_symlink():
             return candidate
     return None
+
+
+# --- reading ---
+
+
+def read_ledger(
+    path: Path,
+    *,
+    witnesses: Sequence[Witness] = (),
+    keep: bool = False,
+    each: Callable[[int, Entry], None] | None = None,
+) -> Chain:
+    """Read the ledger as it is now; see package.ledgerchain.read_chain. Never raises for what it holds.
+
+    Lines that are appended meanwhile are not read. Raises CouldNotCheck when the file cannot be read.
+    """
+    with open_regular(path.parent, path.name) as file:
+        size = _settled_size(file.fileno())
+        try:
+            return read_chain(lambda: _blocks(file.fileno(), size), witnesses=witnesses, keep=keep, each=each)
+        except OSError as err:
+            raise CouldNotCheck(
+                "unreadable",
+                f"The custody ledger cannot be read: {err.strerror or err}.",
+                where=str(path),
+                todo="Look at the disk and its connection, or take the second copy.",
+            ) from None
+
+
+def read_entries(path: Path) -> list[dict[str, Any]]:
+    """All entries, after the whole chain was checked. Raises EnvironmentProblem naming the first break."""
+    try:
+        chain = read_ledger(path, keep=True)
+    except CouldNotCheck as err:
+        raise EnvironmentProblem(err.code, err.what, where=err.where, todo=err.todo) from None
+    if chain.breaks:
+        first = chain.breaks[0]
+        more = f" ({len(chain.breaks) - 1} more)" if len(chain.breaks) > 1 else ""
+        raise EnvironmentProblem(
+            "ledger-broken",
+            f"{first.what}{more}",
+            where=f"{path}, line {first.lines[0]}" if first.lines else str(path),
+            todo="Compare it with a copy kept elsewhere; a line was changed, removed or moved.",
+        )
+    return [dict(entry) for entry in chain.entries]
+
+
+def head(path: Path) -> tuple[int, str] | None:
+    """Number and SHA-512 of the last entry, for a delivery note; None when there is no ledger or no entry.
+
+    Only the end of the file is read; whether the chain holds is not looked at. A torn end is not counted.
+    Raises CouldNotCheck or EnvironmentProblem when the last line cannot be read as an entry.
+    """
+    if not os.path.lexists(path):
+        return None
+    with open_regular(path.parent, path.name) as file:
+        fd = file.fileno()
+        try:
+            size = _settled_size(fd)
+            size -= len(_tail_after_newline(fd, size, path)) if size else 0
+            last = _last_line(fd, size, path)
+        except OSError as err:
+            raise explain(err, path, "read the custody ledger") from None
+    return None if last is None else (_number(last, path), hashlib.sha512(last).hexdigest())
+
+
+def _blocks(fd: int, size: int) -> Iterator[bytes]:
+    at = 0
+    while at < size:
+        os.lseek(fd, at, os.SEEK_SET)
+        block = os.read(fd, min(_BLOCK, size - at))
+        if not block:
+            return
+        at += len(block)
+        yield block
+
+
+def _settled_size(fd: int) -> int:
+    """Bytes in the file at a moment when nobody is in the midst of an append, if such a moment comes."""
+    if os.name != "nt":
+        import fcntl
+
+        until = time.monotonic() + _PATIENCE
+        while time.monotonic() < until:
+            try:
+                fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except BlockingIOError:
+                time.sleep(0.01)
+                continue
+            except OSError:  # a file system without locks: read what is there
+                break
+            try:
+                return os.fstat(fd).st_size
+            finally:
+                fcntl.flock(fd, fcntl.LOCK_UN)
+    return os.fstat(fd).st_size
+
+
+# --- appending ---
+
+
+def append(path: Path, entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Append one entry and return it with `n` and `previous` filled in. Synced before it returns.
+
+    Raises EnvironmentProblem when the ledger cannot be written or its last line is not ours to follow.
+    """
+    return append_many(path, (entry,))[0]
+
+
+def append_many(path: Path, entries: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Append several entries under one lock and one sync: all of them, or none. Raises as append does."""
+    return append_new(path, lambda: entries)
+
+
+def append_new(
+    path: Path, make: Callable[[], Iterable[Mapping[str, Any]]], *, see: Callable[[Entry], None] | None = None
+) -> list[dict[str, Any]]:
+    """Append what make() returns after see() was shown every entry there is; nothing can come between.
+
+    When make returns nothing, nothing is written. Raises as append does, and whatever make and see raise.
+    """
+    made = not os.path.lexists(path)
+    try:
+        with _opened(path) as fd:
+            if made:
+                RealDisk().sync_folder(path.parent)  # else the name might not survive a power cut
+            if see is not None:
+                size, show = os.fstat(fd).st_size, see
+                read_chain(lambda: _blocks(fd, size), each=lambda line, entry: show(entry))
+            try:
+                new = list(make())
+                return _write(fd, path, new) if new else []
+            finally:
+                if made and os.fstat(fd).st_size == 0 and os.name != "nt":
+                    path.unlink()  # ours, and nothing was written to it
+    except OSError as err:
+        raise explain(err, path, "append to the custody ledger") from None
+
+
+def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    before = os.fstat(fd).st_size
+    size, missing_end = _mend_torn_line(fd, before, path)
+    last = missing_end if missing_end is not None else _last_line(fd, size, path)
+    number, previous = 0, NO_PREVIOUS
+    if last is not None:
+        number, previous = _number(last, path), hashlib.sha512(last).hexdigest()
+    out: list[dict[str, Any]] = []
+    data = bytearray(b"\n" if missing_end is not None else b"")
+    for entry in entries:
+        number += 1
+        full = {**entry, "n": number, "previous": previous}
+        line = json.dumps(full, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode("utf-8")
+        previous = hashlib.sha512(line).hexdigest()
+        data += line + b"\n"
+        out.append(full)
+    try:
+        os.lseek(fd, 0, os.SEEK_END)
+        view = memoryview(data)
+        while view:
+            view = view[os.write(fd, view) :]
+        os.fsync(fd)
+    except BaseException:
+        # Disk full, a failed sync, a signal: what was not acknowledged must not be there half.
+        with contextlib.suppress(OSError):
+            os.ftruncate(fd, size)
+        raise
+    return out
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[int]:
+    """The ledger open and locked for us alone, and still the file that bears the name.
+
+    While we waited for the lock the file may have been moved away and another put in its place.
+    """
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+    for _ in range(_REPLACED_AT_MOST):
+        try:
+            fd = os.open(path, flags, 0o644)
+        except OSError as err:
+            raise explain(err, path, "open the custody ledger") from None
+        try:
+            _regular_only(fd, path)
+            with _locked(fd):
+                if _still_there(fd, path):
+                    yield fd
+                    return
+        finally:
+            os.close(fd)
+    raise EnvironmentProblem(
+        "ledger-replaced",
+        "The custody ledger was replaced again and again while an entry was to be appended.",
+        where=str(path),
+        todo="Find out which program moves the file; then run the same command again.",
+    )
+
+
+def _still_there(fd: int, path: Path) -> bool:
+    if os.name == "nt":  # an open file cannot be replaced there
+        return True
+    try:
+        named = path.stat(follow_symlinks=False)
+    except FileNotFoundError:
+        return False
+    held = os.fstat(fd)
+    return (named.st_dev, named.st_ino) == (held.st_dev, held.st_ino)
 
 
 def _regular_only(fd: int, path: Path) -> None:
@@ -69,78 +290,36 @@ def _locked(fd: int) -> Iterator[None]:
             fcntl.flock(fd, fcntl.LOCK_UN)
 
 
-def append(path: Path, entry: Mapping[str, Any]) -> dict[str, Any]:
-    """Append one entry and return it with `n` and `previous` filled in. Synced before it returns.
+# --- the end of the file ---
 
-    Raises EnvironmentProblem when the ledger cannot be written or its last line is not ours to follow.
+
+def _mend_torn_line(fd: int, size: int, path: Path) -> tuple[int, bytes | None]:
+    """What to do with bytes after the last line end: (bytes of the file that stay, the line to be ended).
+
+    A whole entry that follows from the line before lacks only its line end. Anything else is moved into a
+    file of its own.
     """
-    try:
-        flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-        fd = os.open(path, flags | getattr(os, "O_BINARY", 0), 0o644)
-    except OSError as err:
-        raise explain(err, path, "open the custody ledger") from None
-    try:
-        _regular_only(fd, path)
-        with _locked(fd):
-            size = _set_torn_line_aside(fd, path)
-            last = _last_line(fd, size, path)
-            number, previous = 1, NO_PREVIOUS
-            if last is not None:
-                number, previous = _number(last, path) + 1, hashlib.sha512(last).hexdigest()
-            full = {**entry, "n": number, "previous": previous}
-            line = json.dumps(full, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-            os.lseek(fd, 0, os.SEEK_END)
-            view = memoryview(line.encode("utf-8") + b"\n")
-            while view:
-                view = view[os.write(fd, view) :]
-            os.fsync(fd)
-            return full
-    except OSError as err:
-        raise explain(err, path, "append to the custody ledger") from None
-    finally:
-        os.close(fd)
-
-
-def read_entries(path: Path) -> list[dict[str, Any]]:
-    """All entries, after the whole chain was checked. Raises EnvironmentProblem at the first break."""
-    try:
-        data = path.read_bytes()
-    except OSError as err:
-        raise explain(err, path, "read the custody ledger") from None
-    entries: list[dict[str, Any]] = []
-    previous = NO_PREVIOUS
-    for number, line in enumerate(data.split(b"\n")[:-1], start=1):
-        try:
-            entry = json.loads(line)
-        except (ValueError, RecursionError):
-            entry = None
-        if not isinstance(entry, dict) or entry.get("n") != number or entry.get("previous") != previous:
-            raise EnvironmentProblem(
-                "ledger-broken",
-                f"Line {number} of the custody ledger does not follow from the line before it.",
-                where=f"{path}, line {number}",
-                todo="Compare it with a copy kept elsewhere; a line was changed, removed or moved.",
-            )
-        entries.append(entry)
-        previous = hashlib.sha512(line).hexdigest()
-    return entries
-
-
-def _set_torn_line_aside(fd: int, path: Path) -> int:
-    """Move bytes after the last line end into a file of their own; returns the size that is left."""
-    size = os.lseek(fd, 0, os.SEEK_END)
-    if size == 0:
-        return 0
-    torn = _tail_after_newline(fd, size, path)
+    torn = _tail_after_newline(fd, size, path) if size else b""
     if not torn:
-        return size
+        return size, None
+    left = size - len(torn)
+    last = _last_line(fd, left, path)
+    entry = entry_of(torn)
+    if last is None and follows(entry, 0, NO_PREVIOUS):
+        return size, torn
+    if last is not None:
+        before = entry_of(last)
+        if before is not None and follows(entry, before["n"], hashlib.sha512(last).hexdigest()):
+            return size, torn
     aside = path.with_name(f"{path.name}.torn-{hashlib.sha256(torn).hexdigest()[:12]}")
-    with aside.open("wb") as f:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    with open(os.open(aside, flags, 0o644), "wb") as f:  # noqa: PTH123 - wraps a descriptor
         f.write(torn)
         f.flush()
         os.fsync(f.fileno())
-    os.ftruncate(fd, size - len(torn))
-    return size - len(torn)
+    RealDisk().sync_folder(path.parent)
+    os.ftruncate(fd, left)
+    return left, None
 
 
 def _tail_after_newline(fd: int, size: int, path: Path) -> bytes:
@@ -170,7 +349,7 @@ def _number(line: bytes, path: Path) -> int:
         number = json.loads(line)["n"]
     except (ValueError, KeyError, TypeError, RecursionError):
         number = None
-    if not isinstance(number, int):
+    if type(number) is not int or number < 1:
         raise EnvironmentProblem(
             "ledger-unreadable",
             "The last line of the custody ledger cannot be read, so nothing can be chained to it.",

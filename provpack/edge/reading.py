@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Collection
-from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from provpack.edge.hashing import digest_file
-from provpack.edge.tree import open_regular, reason
+from provpack.edge.tree import read_limited, reason
 from provpack.errors import CouldNotCheck
 from provpack.package.bagpaths import readable
+
+if TYPE_CHECKING:
+    from provpack.edge.place import Place
 
 
 def cores() -> int:
@@ -22,12 +24,14 @@ def cores() -> int:
 
 
 class FileSource:
-    """A byte source over an open regular file, safe to use from several threads."""
+    """A byte source over an open regular file, safe to use from several threads; a PlacedFile."""
 
     def __init__(self, file: BinaryIO) -> None:
+        self.stream = file
         self._fd = file.fileno()
-        self._size = os.fstat(self._fd).st_size
-        self._lock = threading.Lock()
+        before = os.fstat(self._fd)
+        self._size = before.st_size
+        self._before = before.st_size, before.st_mtime_ns
 
     @property
     def size(self) -> int:
@@ -36,22 +40,64 @@ class FileSource:
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Up to length bytes from offset; never allocates beyond the file's end. Raises OSError."""
-        wanted = min(length, max(self._size - offset, 0))
-        if offset < 0 or wanted <= 0:
-            return b""
-        if hasattr(os, "pread"):
-            return os.pread(self._fd, wanted, offset)
-        with self._lock:
-            os.lseek(self._fd, offset, os.SEEK_SET)
-            return os.read(self._fd, wanted)
+        return read_range(self._fd, offset, min(length, self._size - offset))
+
+    def read_into(self, offset: int, view: memoryview) -> int:
+        """Fill the view from offset on; how many bytes there were. Raises OSError."""
+        if hasattr(os, "preadv"):
+            return os.preadv(self._fd, [view], offset)
+        data = read_range(self._fd, offset, len(view))
+        view[: len(data)] = data
+        return len(data)
+
+    def held_still(self) -> bool:
+        """Whether size and time of change are what they were when it was opened. Raises OSError."""
+        now = os.fstat(self._fd)
+        return (now.st_size, now.st_mtime_ns) == self._before
+
+    def objection(self) -> str | None:
+        """A plain file has nothing to be held against but its digests."""
+        return None
+
+
+_SEEKING = threading.Lock()
+
+
+def read_range(fd: int, offset: int, length: int) -> bytes:
+    """Up to length bytes of an open file from offset, without moving its position. Raises OSError."""
+    if offset < 0 or length <= 0:
+        return b""
+    if hasattr(os, "pread"):
+        return os.pread(fd, length, offset)
+    with _SEEKING:
+        os.lseek(fd, offset, os.SEEK_SET)
+        return os.read(fd, length)
+
+
+class BrokenMember(OSError):
+    """A member of an archive does not unpack to what the archive says of it."""
+
+
+def read_small(place: Place, path: str, limit: int) -> bytes:
+    """The whole file, if it has at most limit bytes. Raises CouldNotCheck (too-large, unreadable, broken)."""
+    with place.open(path) as file:
+        try:
+            data = read_limited(file.stream, path, limit)
+        except BrokenMember as err:
+            raise _broken(path, str(err)) from None
+        against = file.objection()
+    if against is not None:
+        raise _broken(path, against)
+    return data
 
 
 def read_digests(
-    root: Path, path: str, algorithms: Collection[str], *, threads: bool, told: Callable[[int], None]
-) -> tuple[dict[str, str], int]:
-    """(digests by algorithm, bytes) of one file beneath root.
+    place: Place, path: str, algorithms: Collection[str], *, threads: bool, told: Callable[[int], None]
+) -> tuple[dict[str, str], int, str | None]:
+    """(digests by algorithm, bytes, what else is wrong with it) of one file of a bag.
 
-    Raises CouldNotCheck, with code `changed` when size or time of change moved while the file was read.
+    Raises CouldNotCheck, with code `changed` when the file was written to while it was read, `broken` when
+    it does not unpack.
     """
     count = 0
 
@@ -60,11 +106,12 @@ def read_digests(
         count += amount
         told(amount)
 
-    with open_regular(root, path) as file:
+    with place.open(path) as file:
         try:
-            before = os.fstat(file.fileno())
-            digests = digest_file(file, algorithms, threads=threads, progress=counted)
-            after = os.fstat(file.fileno())
+            digests = digest_file(file.stream, algorithms, threads=threads, progress=counted)
+            still = file.held_still()
+        except BrokenMember as err:
+            raise _broken(path, str(err)) from None
         except OSError as err:
             raise CouldNotCheck(
                 "unreadable",
@@ -72,9 +119,18 @@ def read_digests(
                 where=readable(path),
                 todo="Look at cables and the disk's own error log, then check again.",
             ) from None
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns) or count != before.st_size:
-        raise changed(path)
-    return digests, count
+        if not still or count != file.size:
+            raise changed(path)
+        return digests, count, file.objection()
+
+
+def _broken(path: str, why: str) -> CouldNotCheck:
+    return CouldNotCheck(
+        "broken",
+        f"The member does not unpack: {why}.",
+        where=readable(path),
+        todo="Compare with the second copy; fetch the archive again.",
+    )
 
 
 def changed(path: str) -> CouldNotCheck:

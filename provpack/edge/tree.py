@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from provpack.errors import CouldNotCheck
-from provpack.package.bagpaths import Entry, Kind, Listing, readable
+from provpack.package.bagpaths import Entry, Kind, Listing, is_system_file, readable
 
 MAX_ENTRIES = 2_000_000
 """Entries listed at most."""
@@ -37,7 +37,7 @@ _NOFOLLOW = getattr(os, "O_NOFOLLOW", 0)
 
 def reason(err: OSError) -> str:
     """The system's own sentence, without the path (which is said elsewhere)."""
-    return err.strerror or err.__class__.__name__
+    return err.strerror or str(err) or err.__class__.__name__
 
 
 def list_tree(root: Path, *, max_entries: int = MAX_ENTRIES, max_depth: int = MAX_DEPTH) -> Listing:
@@ -166,17 +166,18 @@ def _refused(path: str, what: str) -> CouldNotCheck:
     )
 
 
-def read_small(root: Path, path: str, limit: int) -> bytes:
-    """The whole file, if it has at most limit bytes. Raises CouldNotCheck (code too-large, unreadable)."""
-    with open_regular(root, path) as file:
-        parts: list[bytes] = []
-        left = limit + 1
-        try:
-            while left > 0 and (part := file.read(min(left, 1 << 20))):
-                parts.append(part)
-                left -= len(part)
-        except OSError as err:
-            raise _refused(path, f"The file cannot be read: {reason(err)}.") from None
+def read_limited(file: BinaryIO, path: str, limit: int) -> bytes:
+    """The rest of an open file, if it has at most limit bytes. Raises CouldNotCheck."""
+    parts: list[bytes] = []
+    left = limit + 1
+    try:
+        while left > 0 and (part := file.read(min(left, 1 << 20))):
+            parts.append(part)
+            left -= len(part)
+    except OSError as err:
+        if err.errno is None:
+            raise  # not the system's: the reader of an archive tells what is wrong with it
+        raise _refused(path, f"The file cannot be read: {reason(err)}.") from None
     if left <= 0:
         raise CouldNotCheck(
             "too-large",
@@ -195,6 +196,11 @@ class Search:
     unreadable: tuple[tuple[Path, str], ...] = ()
     leftovers: tuple[Path, ...] = ()
     links: tuple[Path, ...] = ()
+    archives: tuple[Path, ...] = ()
+
+
+ARCHIVE_NAMES = (".tar", ".zip", ".tgz", ".tar.gz", ".tar.bz2", ".tar.xz", ".tar.zst")
+"""Endings, whatever their case, of files that may be archives of a bag."""
 
 
 def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MAX_DEPTH) -> Search:
@@ -202,11 +208,13 @@ def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MA
 
     A bag is a folder with a bagit.txt, or one with a data folder and a payload manifest (its declaration is
     then missing). Links are not followed, staging folders of interrupted runs are passed over; both are told.
+    So are files named like archives, unopened; what lies in a bag is its payload and not looked at.
     """
     bags: list[Path] = []
     unreadable: list[tuple[Path, str]] = []
     leftovers: list[Path] = []
     links: list[Path] = []
+    archives: list[Path] = []
     waiting = [(root, 0)]
     looked = 0
     while waiting:
@@ -232,6 +240,8 @@ def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MA
                     leftovers.append(folder / item.name)
                 elif kind == "directory":
                     waiting.append((folder / item.name, depth + 1))
+                elif kind == "file" and _like_archive(item.name):
+                    (leftovers if LEFTOVER in item.name else archives).append(folder / item.name)
         except OSError as err:
             unreadable.append((folder, reason(err)))
     return Search(
@@ -239,7 +249,13 @@ def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MA
         unreadable=tuple(sorted(unreadable)),
         leftovers=tuple(sorted(leftovers)),
         links=tuple(sorted(links)),
+        archives=tuple(sorted(archives)),
     )
+
+
+def _like_archive(name: str) -> bool:
+    """Named like an archive, and none of the shadows that operating systems leave beside files."""
+    return name.lower().endswith(ARCHIVE_NAMES) and not is_system_file(name)
 
 
 def _is_manifest(name: str) -> bool:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from provpack.chunks import rules as chunk_rules
 from provpack.findings import Rule
-from provpack.jobs import deriverules, passrules, rules, wraprules
+from provpack.jobs import custodyrules, deliveryrules, deriverules, passrules, rules, wraprules
 from provpack.model import measuredrules
 from provpack.model import rules as record_rules
-from provpack.package import heldrules, premis_check
+from provpack.package import heldrules, metadata_check, needrules, premis_check, profilerules, signrules
 from provpack.package import rules as package_rules
 
 ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
@@ -21,6 +21,12 @@ ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
     ("Audio files and their chunks", chunk_rules.RULES),
     ("Packages and other bags", package_rules.RULES),
     ("PREMIS documents", premis_check.RULES),
+    ("Metadata documents against the package", metadata_check.RULES),
+    ("BagIt profiles", profilerules.PROFILE_RULES),
+    ("Clients' requirements", needrules.NEED_RULES),
+    ("Signatures and lists of signers", signrules.RULES),
+    ("The custody ledger", custodyrules.RULES),
+    ("Handing over, taking in, closing", deliveryrules.RULES),
 )
 """(title, rules) in the order of the table."""
 

@@ -15,6 +15,7 @@ from provpack.jobs.assembly import open_audio, prove_file
 from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
 from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_files, unnamed_files
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, unknown_waivers, waived
+from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.declared import found_at
 from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
@@ -122,7 +123,8 @@ def check_loaded(
 ) -> CheckResult:
     """`check_job` for a job that was loaded already."""
     register = {"equipment": [item.raw for item in job.equipment.values()]}
-    findings: list[Finding] = list(job.findings)
+    clients = load_profiles(job)
+    findings: list[Finding] = [*job.findings, *clients.findings]
     everything: list[Playback] = []
     used: set[str] = set()
     summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding], PassReport | None]] = []
@@ -148,6 +150,7 @@ def check_loaded(
             rate = known[0] if known else None
             report = compare_transfer(transfer, rate, progress)
             own += [*report.findings(), *prove_file(transfer, rate, progress)]
+        own += clients.findings_for(transfer, draft, package_name(job.job_id, transfer.transfer_id))
         own = waived(own, transfer)
         if job.job_values:
             judged = judge_draft(job, transfer, draft, facts, validate, register, figures)

@@ -13,6 +13,7 @@ from provpack.edge.ledger import append, find_ledger
 from provpack.errors import ProvpackError
 from provpack.jobs.verified import UnitResult
 from provpack.package.bagpaths import readable
+from provpack.package.ledgerline import FIXITY_CHECKED, ledger_line
 
 
 class LedgerKeeper:
@@ -38,21 +39,12 @@ class LedgerKeeper:
         try:
             append(
                 ledger,
-                {
-                    "schema_version": "1.0.0",
-                    "at": unit.finished_at,
-                    "kind": "fixity_checked",
-                    "tool": "provpack",
-                    "tool_version": __version__,
-                    "package": readable(place.name),
-                    "tagmanifest_sha512": unit.identity,
-                    "record_id": None,
-                    "outcome": unit.outcome,
-                    "depth": unit.depth,
-                    "findings": counts,
-                    "note": None,
-                },
-            )
+                ledger_line(
+                    FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__,
+                    package=readable(place.name), tagmanifest_sha512=unit.identity, outcome=unit.outcome,
+                    depth=unit.depth, findings=counts,
+                ),
+            )  # fmt: skip
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1
         except ProvpackError as err:
             self._failed[str(ledger)] = err

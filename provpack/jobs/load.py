@@ -80,7 +80,7 @@ class _Loader:
         )
         transfers = tuple(self._merge(row, at, chains, defaults, own) for row, at in rows)
         self._unique(transfers)
-        documents = self._documents(job)
+        documents = self._named(job, "documents")
         self._unused_tables(transfers, documents)
         events = [*job.values.get("custody_events", []), *self.shared_events]
         return LoadedJob(
@@ -92,6 +92,7 @@ class _Loader:
             transfers=transfers,
             custody_events=tuple(events),
             documents=documents,
+            client_profiles=self._named(job, "client_profiles"),
             job_values=job.values,
             findings=tuple(self.findings),
             declared_in=tuple(self.read),
@@ -296,10 +297,11 @@ class _Loader:
                 self.findings.append(found_at(rules.ID_REPEATED, what, place))
 
     # -- files -------------------------------------------------------------------------------------------
-    def _documents(self, job: Declared) -> tuple[NamedFile, ...]:
+    def _named(self, job: Declared, key: str) -> tuple[NamedFile, ...]:
+        """The files a list of job.toml names; findings for those that cannot be used."""
         out = []
-        origin = job.origins.get("documents")
-        for written in job.values.get("documents", []) if origin else ():
+        origin = job.origins.get(key)
+        for written in job.values.get(key, []) if origin else ():
             found = resolve(self.listing, written, where=str(origin), position={"file": JOB_SHEET})
             self.findings += found.findings
             assert origin is not None

@@ -146,6 +146,8 @@ class LoadedJob:
     """Custody events of the whole job; a record takes those that name its item or carrier."""
     documents: tuple[NamedFile, ...] = ()
     """Papers that belong to every transfer."""
+    client_profiles: tuple[NamedFile, ...] = ()
+    """Files with clients' requirements; `jobs/clientprofiles.py` reads them."""
     job_values: Mapping[str, Any] = field(default_factory=dict)
     """job.toml without defaults, chains and transfers."""
     findings: tuple[Finding, ...] = ()

@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 
+from provpack.chunks.source import ByteSource
 from provpack.chunks.walk import read_layout
-from provpack.edge.reading import FileSource
 from provpack.findings import Finding
 from provpack.package import rules
 from provpack.package.bagblocks import BlockDigests, Damage, Extent, ranges
@@ -18,7 +18,7 @@ from provpack.package.bagblocks import BlockDigests, Damage, Extent, ranges
 _PIECE = 1024 * 1024
 
 
-def sha256_of(source: FileSource, offset: int, length: int, told: Callable[[int], None]) -> str | None:
+def sha256_of(source: ByteSource, offset: int, length: int, told: Callable[[int], None]) -> str | None:
     """SHA-256 of a range, None when the file ends before it does. Raises OSError."""
     if offset < 0 or offset + length > source.size:
         return None
@@ -36,7 +36,7 @@ def sha256_of(source: FileSource, offset: int, length: int, told: Callable[[int]
 
 
 def localise(
-    source: FileSource, digests: BlockDigests, path: str, told: Callable[[int], None] = lambda _amount: None
+    source: ByteSource, digests: BlockDigests, path: str, told: Callable[[int], None] = lambda _amount: None
 ) -> Damage:
     """Compare the file with its block digests. path is how the result names it. Raises OSError."""
     change = source.size - digests.file_bytes
@@ -72,14 +72,14 @@ def localise(
 
 
 def _matches(
-    source: FileSource, digests: BlockDigests, block: int, audio: int, told: Callable[[int], None]
+    source: ByteSource, digests: BlockDigests, block: int, audio: int, told: Callable[[int], None]
 ) -> bool:
     start, length = digests.span(block)
     return sha256_of(source, audio + start, length, told) == digests.blocks[block]
 
 
 def _audio_start(
-    source: FileSource, digests: BlockDigests, change: int, told: Callable[[int], None]
+    source: ByteSource, digests: BlockDigests, change: int, told: Callable[[int], None]
 ) -> int | None:
     """Where the audio begins now: the candidate under which most of a few sampled blocks match.
 

@@ -3,19 +3,97 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
-from provpack.findings import Finding, worst
+from provpack.findings import Finding
 from provpack.package.bagblocks import Damage
 from provpack.package.bagcheck import Outcome
 
-__all__ = ["Depth", "Outcome", "UnitResult", "Verdict", "VerifyResult"]
+__all__ = [
+    "Depth",
+    "Examined",
+    "Examiner",
+    "Outcome",
+    "UnitResult",
+    "UnitView",
+    "Verdict",
+    "VerifyResult",
+    "worst_demands",
+]
 
 Depth = Literal["listed", "bytes", "meaning"]
-Verdict = Literal["bad", "missing", "could_not_check", "warnings", "good"]
+Verdict = Literal[
+    "bad", "missing", "could_not_check", "demands_not_met", "demands_not_checked", "warnings", "good"
+]
 
 _GRAVITY: tuple[Outcome, ...] = ("bad", "missing", "could_not_check")
+_DEMANDS = ("not_met", "could_not_check", "met", "not_asked")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitView:
+    """What an examiner may ask of a bag that was just checked.
+
+    name: base directory of the bag (inside the archive, if it is one). serialisation: media type of the
+    archive, `application/x-tar` or `application/zip`; None for a folder. version: as declared, "1.0", None
+    when it cannot be read. bag_info: labels and values in file order, () when there is none. Algorithms are
+    normalised ("sha512"), as the manifests' names say. files: every regular file, path from the bag's base
+    directory -> bytes. read(path, limit) gives the whole of a file of at most limit bytes, and raises
+    CouldNotCheck.
+    """
+
+    name: str
+    serialisation: str | None
+    version: str | None
+    bag_info: tuple[tuple[str, str], ...]
+    has_bag_info: bool
+    payload_algorithms: tuple[str, ...]
+    tag_algorithms: tuple[str, ...]
+    has_fetch: bool
+    files: Mapping[str, int]
+    read: Callable[[str, int], bytes]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Examined:
+    """What an examiner says of a bag, beyond its being intact.
+
+    topic: `signature`, `profile`. state: one word (signature_state, or demands_state, of
+    schemas/fields.schema.json). demands: whether what was asked of the bag is met (demands_state). facts:
+    details for programs, as JSON. findings never change the outcome of the check.
+    """
+
+    topic: str
+    state: str
+    demands: str = "not_asked"
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+    def as_json(self) -> dict[str, object]:
+        """The shape `examined` of a unit in schemas/result-verify.schema.json."""
+        return {"state": self.state, "demands": self.demands, "facts": dict(self.facts)}
+
+
+Examiner = Callable[[UnitView], Examined]
+
+
+def worst_demands(demands: Iterable[str]) -> str:
+    """The gravest of these words of demands_state; not_asked when there are none."""
+    there = set(demands)
+    return next((word for word in _DEMANDS if word in there), "not_asked")
+
+
+def _verdict(outcome: Outcome, demands: str, findings: Iterable[Finding]) -> Verdict:
+    if outcome != "good":
+        return outcome
+    if demands == "not_met":
+        return "demands_not_met"
+    if demands == "could_not_check":
+        return "demands_not_checked"
+    # An examiner's error with nothing demanded is still worth a look.
+    return "warnings" if any(f.severity != "note" for f in findings) else "good"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +104,8 @@ class UnitResult:
     offset. ours: made by this program (it holds our record). payload_files and payload_bytes: what is on
     disk. bytes_read: bytes of files read for digests, second reads included. algorithms: those compared.
     identity: SHA-512 of tagmanifest-sha512.txt, which names a package, None without one.
+    name: base directory of the bag, None when there is none. serialisation: media type of the archive it
+    was read from, None for a folder. examined: what was asked of it beyond being intact.
     """
 
     path: str
@@ -43,11 +123,19 @@ class UnitResult:
     identity: str | None = None
     findings: tuple[Finding, ...] = ()
     damage: tuple[Damage, ...] = ()
+    name: str | None = None
+    serialisation: str | None = None
+    examined: tuple[Examined, ...] = ()
+
+    @property
+    def demands(self) -> str:
+        """Whether what was asked of it beyond being intact is met; a word of demands_state."""
+        return worst_demands(one.demands for one in self.examined)
 
     @property
     def verdict(self) -> Verdict:
-        """The outcome, with good told apart from good with warnings."""
-        return "warnings" if self.outcome == "good" and worst(self.findings) == "warning" else self.outcome
+        """The outcome, with good told apart from good with warnings, and from good but not as asked."""
+        return _verdict(self.outcome, self.demands, self.findings)
 
     def as_json(self) -> dict[str, object]:
         """The shape `unit` of schemas/result-verify.schema.json."""
@@ -67,6 +155,10 @@ class UnitResult:
             "identity": self.identity,
             "findings": [f.as_json() for f in self.findings],
             "damage": [d.as_json() for d in self.damage],
+            "name": self.name,
+            "serialisation": self.serialisation,
+            "demands": self.demands,
+            "examined": {one.topic: one.as_json() for one in self.examined},
         }
 
 
@@ -87,15 +179,19 @@ class VerifyResult:
         return next((outcome for outcome in _GRAVITY if outcome in there), "good")
 
     @property
-    def verdict(self) -> Verdict:
-        """For the exit code: bad and missing 10, could_not_check 11, warnings 1, good 0.
+    def demands(self) -> str:
+        """The gravest of all units; a word of demands_state."""
+        return worst_demands(unit.demands for unit in self.units)
 
-        bad before could_not_check, as a batch returns its gravest result.
+    @property
+    def verdict(self) -> Verdict:
+        """For the exit code: bad and missing 10, could_not_check 11, demands_not_met 13,
+        demands_not_checked 11, warnings 1, good 0.
+
+        bad before could_not_check, as a batch returns its gravest result; fixity before demands.
         """
-        if self.outcome != "good":
-            return self.outcome
-        warned = worst(self.findings) == "warning" or any(u.verdict == "warnings" for u in self.units)
-        return "warnings" if warned else "good"
+        warned = (*self.findings, *(f for unit in self.units for f in unit.findings))
+        return _verdict(self.outcome, self.demands, warned)
 
     def counts(self) -> dict[str, int]:
         """Units by outcome, every outcome named."""
@@ -107,6 +203,7 @@ class VerifyResult:
         return {
             "outcome": self.outcome,
             "verdict": self.verdict,
+            "demands": self.demands,
             "depth": self.depth,
             "started_at": self.started_at,
             "finished_at": self.finished_at,

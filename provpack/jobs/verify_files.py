@@ -6,13 +6,13 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from provpack.edge.hashing import hashlib_name
+from provpack.edge.place import Place
 from provpack.edge.reading import changed, read_digests
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding
-from provpack.package import rules
+from provpack.package import archiverules, rules
 from provpack.package.bagcheck import Task
 from provpack.package.bagpaths import position, readable
 
@@ -62,11 +62,13 @@ class Reading:
 
 def as_finding(err: CouldNotCheck, path: str) -> Finding:
     """The error as a finding about that file."""
-    rule = {"changed": rules.CHANGED, "too-large": rules.TOO_LARGE}.get(err.code, rules.UNREADABLE)
+    rule = {
+        "changed": rules.CHANGED, "too-large": rules.TOO_LARGE, "broken": archiverules.DATA,
+    }.get(err.code, rules.UNREADABLE)  # fmt: skip
     return rule.found(f"{readable(path)!r}: {err.what}", readable(path), position=position(path))
 
 
-def read_all(root: Path, tasks: Sequence[Task], hands: Hands) -> Reading:
+def read_all(place: Place, tasks: Sequence[Task], hands: Hands) -> Reading:
     """Digests of every task's file, with the algorithms expected of it.
 
     With the machine to itself, the few largest files are read one by one with their digests shared between
@@ -81,7 +83,9 @@ def read_all(root: Path, tasks: Sequence[Task], hands: Hands) -> Reading:
         if not algorithms:
             return
         try:
-            digests, count = read_digests(root, task.path, algorithms, threads=threads, told=hands.tell)
+            digests, count, against = read_digests(
+                place, task.path, algorithms, threads=threads, told=hands.tell
+            )
             if count != task.size:
                 raise changed(task.path)
         except CouldNotCheck as err:
@@ -91,6 +95,11 @@ def read_all(root: Path, tasks: Sequence[Task], hands: Hands) -> Reading:
         with lock:
             reading.digests[task.path] = digests
             reading.bytes_read += count
+            if against is not None:
+                what = f"{readable(task.path)!r}: {against}."
+                reading.findings.append(
+                    archiverules.DATA.found(what, readable(task.path), position=position(task.path))
+                )
 
     if not hands.alone or hands.workers < 2:
         for task in tasks:

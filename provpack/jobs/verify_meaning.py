@@ -11,9 +11,9 @@ from typing import Any
 
 from provpack.chunks.source import ByteSource
 from provpack.edge.bag import second_opinion
-from provpack.edge.reading import FileSource
+from provpack.edge.place import Place
 from provpack.edge.schemas import check_version
-from provpack.edge.tree import open_regular, reason
+from provpack.edge.tree import reason
 from provpack.errors import CouldNotCheck, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs.localise import sha256_of
@@ -91,7 +91,7 @@ def _newer(record: Mapping[str, Any]) -> str:
 
 
 def check_essence(
-    root: Path, digests: BlockDigests, told: Callable[[int], None]
+    place: Place, digests: BlockDigests, told: Callable[[int], None]
 ) -> tuple[list[Finding], int]:
     """Recompute audio, block, head and tail digests of a master whose file digests were right."""
     found: list[Finding] = []
@@ -103,12 +103,11 @@ def check_essence(
         told(amount)
 
     def wrong(what: str) -> None:
-        place = {"path": digests.file}
-        found.append(rules.RECORD_DISAGREES.found(what, layout.BLOCK_DIGESTS, position=place))
+        spot = {"path": digests.file}
+        found.append(rules.RECORD_DISAGREES.found(what, layout.BLOCK_DIGESTS, position=spot))
 
     try:
-        with open_regular(root, digests.file) as file:
-            source = FileSource(file)
+        with place.open(digests.file) as source:
             if source.size != digests.file_bytes:
                 wrong(
                     f"{digests.file} has {source.size} bytes; block-digests.json says {digests.file_bytes}."
@@ -139,7 +138,7 @@ def check_essence(
     return found, read
 
 
-def _pieces(source: FileSource, offset: int, length: int) -> Iterable[bytes]:
+def _pieces(source: ByteSource, offset: int, length: int) -> Iterable[bytes]:
     while length > 0 and (piece := source.read_at(offset, min(length, 1 << 20))):
         yield piece
         offset += len(piece)
@@ -203,29 +202,29 @@ def _same_rate(rate: Mapping[str, Any], digests: BlockDigests) -> bool:
     )
 
 
-def compare_embedded(root: Path, master: str, record: Mapping[str, Any], recover: Recover) -> list[Finding]:
+def compare_embedded(place: Place, master: str, record: Mapping[str, Any], recover: Recover) -> list[Finding]:
     """The record inside the master against record.json, apart from what embeddable() leaves out."""
-    place = {"path": master}
+    spot = {"path": master}
     try:
-        with open_regular(root, master) as file:
-            data = recover(FileSource(file))
+        with place.open(master) as source:
+            data = recover(source)
         inside = json.loads(data) if data is not None else None
     except CouldNotCheck as err:
         return [as_finding(err, master)]
     except OSError as err:
         what = f"{master}: reading stopped: {reason(err)}."
-        return [rules.UNREADABLE.found(what, master, position=place)]
+        return [rules.UNREADABLE.found(what, master, position=spot)]
     except (ValueError, RecursionError) as err:
         what = f"The record inside {master} cannot be read ({err.__class__.__name__})."
-        return [rules.EMBEDDED_DISAGREES.found(what, master, position=place)]
+        return [rules.EMBEDDED_DISAGREES.found(what, master, position=spot)]
     if not isinstance(inside, dict):
-        return [rules.EMBEDDED_DISAGREES.found(f"{master} holds no record.", master, position=place)]
+        return [rules.EMBEDDED_DISAGREES.found(f"{master} holds no record.", master, position=spot)]
     pointers = list(_differences("", inside, embeddable(record)))
     if not pointers:
         return []
     shown = ", ".join(pointers[:_MOST]) + (" and more" if len(pointers) > _MOST else "")
     what = f"The record inside {master} differs from record.json at {shown}."
-    return [rules.EMBEDDED_DISAGREES.found(what, master, position=place)]
+    return [rules.EMBEDDED_DISAGREES.found(what, master, position=spot)]
 
 
 def _differences(pointer: str, one: object, other: object) -> Iterable[str]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 
 from provpack.edge.hashing import digest_bytes, hashlib_name
-from provpack.edge.reading import FileSource
-from provpack.edge.tree import list_tree, open_regular, read_small, reason
+from provpack.edge.place import Place
+from provpack.edge.reading import read_small
+from provpack.edge.tree import reason
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding, Severity
 from provpack.jobs.localise import damage_findings, localise
-from provpack.jobs.verified import Depth, UnitResult
+from provpack.jobs.verified import Depth, Examiner, UnitResult
+from provpack.jobs.verify_examined import examine, view_of
 from provpack.jobs.verify_files import Hands, as_finding, read_all
 from provpack.jobs.verify_meaning import (
     Helpers,
@@ -24,8 +25,9 @@ from provpack.jobs.verify_meaning import (
     compare_record,
     looks_like_record,
 )
+from provpack.jobs.witness import LedgerWitness
+from provpack.package import archiverules, layout, rules
 from provpack.package import bagrules as text_rules
-from provpack.package import layout, rules
 from provpack.package.bagblocks import BlockDigests, Damage, parse_block_digests
 from provpack.package.bagcheck import (
     Expected,
@@ -38,7 +40,7 @@ from provpack.package.bagcheck import (
 )
 from provpack.package.bagdeclaration import Declaration, is_foreign
 from provpack.package.bagdisk import BagText, text_findings
-from provpack.package.baginfo import parse_bag_info
+from provpack.package.baginfo import BagInfo, parse_bag_info
 from provpack.package.bagpaths import Listing, path_base64, position, readable
 from provpack.package.bagtext import (
     DIGEST_LENGTH,
@@ -60,7 +62,7 @@ _REFUSED = frozenset({text_rules.LINK.id, text_rules.NOT_A_FILE.id, text_rules.P
 class _Unit:
     """One bag under examination; findings gather here in the order of the steps."""
 
-    root: Path
+    place: Place
     depth: Depth
     hands: Hands
     helpers: Helpers
@@ -75,6 +77,7 @@ class _Unit:
     identity: str | None = None
     structure: Structure | None = None
     declared: bytes | None = None
+    info: BagInfo | None = None
     blocks_named: bool = False
 
     @property
@@ -84,7 +87,7 @@ class _Unit:
     def read_tag_file(self, name: str, limit: int = MAX_TAG_FILE) -> bytes | None:
         """Bytes of a tag file, None with a finding when it cannot be read."""
         try:
-            data = read_small(self.root, name, limit)
+            data = read_small(self.place, name, limit)
         except CouldNotCheck as err:
             self.findings.append(as_finding(err, name))
             return None
@@ -94,18 +97,33 @@ class _Unit:
 
 
 def check_unit(
-    root: Path, depth: Depth, *, hands: Hands, helpers: Helpers, clock: Callable[[], datetime]
+    place: Place,
+    depth: Depth,
+    *,
+    hands: Hands,
+    helpers: Helpers,
+    clock: Callable[[], datetime],
+    witness: LedgerWitness | None = None,
+    examiners: Sequence[Examiner] = (),
 ) -> UnitResult:
-    """The verdict on the bag at root. Raises nothing but what interrupts the whole run."""
+    """The verdict on the bag at this place. Raises nothing but what interrupts the whole run."""
     started = clock().isoformat()
-    unit = _Unit(root=root, depth=depth, hands=hands, helpers=helpers, listing=Listing(entries=()))
+    shown = str(place.shown)
+    unit = _Unit(place=place, depth=depth, hands=hands, helpers=helpers, listing=Listing(entries=()))
     try:
-        unit.listing = list_tree(root)
-        _examine(unit)
+        unit.findings.extend(place.findings)
+        listing = place.listing()
+        if listing is not None:
+            unit.listing = listing
+            _examine(unit)
     except Exception as err:  # a slip of ours must not end the other packages' check, nor pass as good
         what = f"The check of this package failed: {err.__class__.__name__}: {str(err)[:300]}"
-        unit.findings.append(rules.CHECK_FAILED.found(what, readable(str(root))))
-    shown = str(root)
+        unit.findings.append(rules.CHECK_FAILED.found(what, readable(shown)))
+    if witness is not None and unit.identity is not None:
+        # In the ledger a package has its own name, whatever the archive of it is called.
+        named = place.shown if place.serialisation is None else place.shown.with_name(place.name)
+        unit.findings.extend(witness.judge(named, unit.identity))
+    examined = examine(view_of(place, unit.files, unit.version, unit.info), examiners)
     return UnitResult(
         path=readable(shown),
         path_base64=path_base64(shown),
@@ -120,8 +138,11 @@ def check_unit(
         bytes_read=unit.bytes_read,
         algorithms=unit.algorithms,
         identity=unit.identity,
-        findings=tuple(unit.findings),
+        findings=(*unit.findings, *(f for one in examined for f in one.findings)),
         damage=tuple(unit.damage),
+        name=readable(place.name),
+        serialisation=place.serialisation,
+        examined=examined,
     )
 
 
@@ -159,8 +180,8 @@ def _examine(unit: _Unit) -> None:
         unit.ours = _is_record(unit)
     if unit.depth == "meaning" and unit.ours:
         _meaning(unit, blocks, damaged)
-        if not any(f.rule in _REFUSED for f in unit.findings):
-            unit.findings.extend(ask_second_opinion(unit.root, completeness))
+        if unit.place.serialisation is None and not any(f.rule in _REFUSED for f in unit.findings):
+            unit.findings.extend(ask_second_opinion(unit.place.shown, completeness))
 
 
 def _declaration(unit: _Unit, files: dict[str, int]) -> Declaration | None:
@@ -169,7 +190,7 @@ def _declaration(unit: _Unit, files: dict[str, int]) -> Declaration | None:
     here = position("bagit.txt")
     if "" in entries:
         what = f"The folder cannot be read: {entries[''].problem}."
-        unit.findings.append(rules.UNREADABLE.found(what, readable(str(unit.root))))
+        unit.findings.append(rules.UNREADABLE.found(what, readable(str(unit.place.shown))))
         return None
     nothing = Declaration(version=None, encoding="UTF-8", codec="utf-8", findings=())
     if "bagit.txt" not in files:
@@ -242,7 +263,7 @@ def _parse(
     names = ("package-info.txt", "bag-info.txt") if old_name else ("bag-info.txt",)
     info_name = next((name for name in names if name in files), None)
     if info_name is not None and (data := unit.read_tag_file(info_name, _SMALL)) is not None:
-        info = parse_bag_info(keep(info_name, data), declaration, info_name)
+        info = unit.info = parse_bag_info(keep(info_name, data), declaration, info_name)
     if "fetch.txt" in files and (data := unit.read_tag_file("fetch.txt")) is not None:
         fetch = parse_fetch(keep("fetch.txt", data), declaration)
     unread = frozenset(name for name, data in known.items() if data is None)
@@ -254,7 +275,7 @@ def _parse(
 
 def _compare(unit: _Unit, tasks: tuple[Task, ...]) -> None:
     """Read what was not read yet, and compare."""
-    reading = read_all(unit.root, [t for t in tasks if t.path not in unit.digests], unit.hands)
+    reading = read_all(unit.place, [t for t in tasks if t.path not in unit.digests], unit.hands)
     unit.digests.update(reading.digests)
     unit.bytes_read += reading.bytes_read
     unit.findings.extend(reading.findings)
@@ -264,7 +285,7 @@ def _compare(unit: _Unit, tasks: tuple[Task, ...]) -> None:
 
 def _spoiled(unit: _Unit, path: str) -> bool:
     """The file does not have its digests, or was not compared with any."""
-    wrong = {rules.DIGEST_MISMATCH.id, rules.CHANGED.id, rules.UNREADABLE.id}
+    wrong = {rules.DIGEST_MISMATCH.id, rules.CHANGED.id, rules.UNREADABLE.id, archiverules.DATA.id}
     bad = any(f.rule in wrong and f.position.get("path") == path for f in unit.findings)
     return bad or not unit.digests.get(path)
 
@@ -277,7 +298,7 @@ def _block_digests(unit: _Unit) -> BlockDigests | None:
     parsed = None
     if not spoiled:
         try:
-            parsed, why = parse_block_digests(read_small(unit.root, path, _SMALL))
+            parsed, why = parse_block_digests(read_small(unit.place, path, _SMALL))
         except CouldNotCheck as err:
             why = err.what
     if parsed is None:
@@ -304,8 +325,8 @@ def _locate(unit: _Unit, blocks: BlockDigests | None) -> bool:
         unit.hands.tell(amount)
 
     try:
-        with open_regular(unit.root, blocks.file) as file:
-            damage = localise(FileSource(file), blocks, blocks.file, told)
+        with unit.place.open(blocks.file) as source:
+            damage = localise(source, blocks, blocks.file, told)
         if not damage.nothing:
             unit.damage.append(damage)
         unit.findings.extend(damage_findings(damage, blocks))
@@ -321,7 +342,7 @@ def _locate(unit: _Unit, blocks: BlockDigests | None) -> bool:
 
 def _is_record(unit: _Unit) -> bool:
     try:
-        data = read_small(unit.root, layout.RECORD, _SMALL)
+        data = read_small(unit.place, layout.RECORD, _SMALL)
     except CouldNotCheck as err:
         unit.findings.append(as_finding(err, layout.RECORD))
         return False
@@ -334,7 +355,7 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
     if layout.RECORD not in unit.files:
         return
     try:
-        data = read_small(unit.root, layout.RECORD, _SMALL)
+        data = read_small(unit.place, layout.RECORD, _SMALL)
     except CouldNotCheck as err:
         unit.findings.append(as_finding(err, layout.RECORD))
     else:
@@ -349,7 +370,7 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
                 what, layout.BLOCK_DIGESTS, severity="error", position=place
             ))  # fmt: skip
     if blocks is not None and not damaged and blocks.file in unit.files:
-        found, read = check_essence(unit.root, blocks, unit.hands.tell)
+        found, read = check_essence(unit.place, blocks, unit.hands.tell)
         unit.findings.extend(found)
         unit.bytes_read += read
     if record is None:
@@ -357,4 +378,4 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
     no_blocks = not unit.blocks_named
     unit.findings.extend(compare_record(record, blocks, unit.digests, no_blocks=no_blocks))
     if blocks is not None and blocks.file in unit.files and unit.helpers.recover is not None:
-        unit.findings.extend(compare_embedded(unit.root, blocks.file, record, unit.helpers.recover))
+        unit.findings.extend(compare_embedded(unit.place, blocks.file, record, unit.helpers.recover))

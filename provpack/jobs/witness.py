@@ -7,20 +7,18 @@ tells: the ledger line written when the package was sealed.
 from __future__ import annotations
 
 import contextlib
-import json
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from provpack.edge.ledger import LEDGER_NAME, find_ledger, read_entries
+from provpack.edge.ledger import LEDGER_NAME, find_ledger, read_ledger
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.package import rules
 from provpack.package.bagpaths import position, readable
-
-_STAYS = frozenset({"wrapped", "received", "fixity_checked", "accepted", "copied", "fault_noted"})
-"""Kinds of line after which a package is still expected beside its ledger; after any other it may be gone."""
+from provpack.package.ledgerchain import Entry
+from provpack.package.ledgerline import HERE, SAYS_NO_PLACE, WRAPPED
 
 
 class LedgerWitness:
@@ -83,36 +81,28 @@ class LedgerWitness:
             return self._known[ledger]
 
     def _read(self, ledger: Path) -> dict[str, dict[str, Any]]:
-        try:
-            entries = read_entries(ledger)
-        except ProvpackError as err:
-            shown = readable(str(ledger))
-            self._findings.append(
-                rules.LEDGER_BROKEN.found(f"{err.what}", shown, todo=err.todo, position=position(shown))
-            )
-            entries = list(_whatever_reads(ledger))
+        """What each line says of its package. Lines of a broken ledger can accuse, and never acquit."""
         out: dict[str, dict[str, Any]] = {}
-        for line, entry in enumerate(entries, 1):
-            name, digest = entry.get("package"), entry.get("tagmanifest_sha512")
+
+        def look(line: int, entry: Entry) -> None:
+            name, digest, kind = entry.get("package"), entry.get("tagmanifest_sha512"), entry.get("kind")
             if not isinstance(name, str):
-                continue
+                return
             told = out.setdefault(name, {"sealed": None, "line": 0, "stays": True})
-            told["stays"] = entry.get("kind") in _STAYS
-            if entry.get("kind") == "wrapped" and isinstance(digest, str):
-                told |= {"sealed": digest, "line": entry.get("n", line)}
-        return out
+            if kind not in SAYS_NO_PLACE:
+                told["stays"] = kind in HERE
+            if kind == WRAPPED and isinstance(digest, str):
+                told |= {"sealed": digest, "line": entry["n"]}
 
-
-def _whatever_reads(ledger: Path) -> Iterator[dict[str, Any]]:
-    """The lines of a broken ledger that are still entries: they can accuse, and never acquit."""
-    try:
-        lines = ledger.read_bytes().split(b"\n")
-    except OSError:
-        return
-    for line in lines:
+        shown = readable(str(ledger))
         try:
-            entry = json.loads(line)
-        except (ValueError, RecursionError):
-            continue
-        if isinstance(entry, dict):
-            yield entry
+            chain = read_ledger(ledger, each=look)
+        except ProvpackError as err:
+            found = rules.LEDGER_BROKEN.found(err.what, shown, todo=err.todo, position=position(shown))
+            self._findings.append(found)
+            return out
+        if chain.breaks:
+            more = f" {len(chain.breaks) - 1} more places are wrong." if len(chain.breaks) > 1 else ""
+            what = f"{chain.breaks[0].what}{more}"
+            self._findings.append(rules.LEDGER_BROKEN.found(what, shown, position=position(shown)))
+        return out

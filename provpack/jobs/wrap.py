@@ -13,7 +13,8 @@ from provpack.errors import Bug, DestinationProblem, ProvpackError
 from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
-from provpack.jobs.loaded import LoadedTransfer
+from provpack.jobs.clientprofiles import load_profiles
+from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
 from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, Wishes, WrapResult, WrapUnit
 from provpack.package.names import package_name
@@ -32,8 +33,9 @@ def wrap_job(
     findings = [*checked.job_findings, *_leftovers(existing, destination)]
     units: list[WrapUnit] = []
     refused_as_a_whole = worst(checked.job_findings) == "error"
+    entered = False
     made_destination = bool(existing is not None)
-    asked = wishes or Wishes()
+    asked, clients = wishes or Wishes(), load_profiles(checked.job)
     for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
         name = package_name(checked.job.job_id, transfer.transfer_id)
         if worst(found) == "error" or refused_as_a_whole:
@@ -45,9 +47,10 @@ def wrap_job(
                 ports.disk.make_folder(destination)
                 ports.disk.sync_folder(destination.parent)
                 made_destination = True
-            wrapping = functools.partial(
-                Wrapping, checked.job, transfer, found, name, ports, wishes or Wishes()
-            )
+            if not (entered or dry_run):
+                findings += _enter(ports, checked.job, destination)
+                entered = True
+            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports, clients, asked)
             one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
             unit = _guarded(one, transfer, name, found)
         units.append(unit)
@@ -88,6 +91,15 @@ def _look_at(folder: Path, destination: Path, ports: Ports) -> list[str] | None:
             todo="Name a folder after --to, or one that does not exist yet.",
         )
     return ports.list_names(destination)
+
+
+def _enter(ports: Ports, job: LoadedJob, destination: Path) -> list[Finding]:
+    """Carriers, passes and faults go into the ledger before the packages; never a reason to stop."""
+    try:
+        ports.enter_job(job)
+    except ProvpackError as err:
+        return [wraprules.SHEETS_NOT_ENTERED.found(err.what, err.where or str(destination), todo=err.todo)]
+    return []
 
 
 def _leftovers(existing: list[str] | None, destination: Path) -> list[Finding]:

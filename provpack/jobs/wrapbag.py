@@ -7,41 +7,33 @@ from datetime import datetime
 from typing import Any
 
 from provpack import __version__
+from provpack.jobs.clientprofiles import ClientProfile
 from provpack.jobs.measurements import TOOL
+from provpack.jobs.signatures import Signer
 from provpack.jobs.staging import PAYLOAD, Staging
-from provpack.jobs.wrapped import Signer
 from provpack.package import layout as places
 from provpack.package.bagwrite import BAGIT_TXT, build_bag_info
-from provpack.package.describe import name_of
 from provpack.package.ownbag import SIGNATURE
+from provpack.package.owninfo import own_bag_info, with_clients
 from provpack.package.readfirst import build_readfirst
+from provpack.package.sshsig import NAMESPACE_PACKAGE
 
-NAMESPACE_PACKAGE = "provpack-package"
 Pairs = Sequence[tuple[str, str]]
 
 
-def bag_info_pairs(record: Mapping[str, Any], staging: Staging, at: datetime, extra: Pairs) -> Pairs:
-    """Labels and values of bag-info.txt, in order; extra: those a client asks for, at the end.
-
-    A label that may stand once only, and that the client fills in otherwise, is the client's.
-    """
+def bag_info_pairs(
+    record: Mapping[str, Any], staging: Staging, at: datetime, client: ClientProfile | None
+) -> Pairs:
+    """Labels and values of bag-info.txt, in order: our own, then those a client asks for."""
     payload = [w for w in staging.files if w.path.startswith(PAYLOAD)]
-    size = sum(w.size for w in payload)
-    people, item = record["people"], record["item"]
-    own = (
-        ("Source-Organization", name_of(people.get("transfer_organisation"))),
-        ("External-Description", str(item.get("title") or "")),
-        ("External-Identifier", f"urn:uuid:{record['record_id']}"),
-        ("Bagging-Date", at.date().isoformat()),
-        ("Bag-Size", human_size(size)),
-        ("Payload-Oxum", f"{size}.{len(payload)}"),
-        ("Bag-Group-Identifier", str(record["job_id"])),
-        ("Internal-Sender-Identifier", str(record["transfer_id"])),
-        ("Bag-Software-Agent", f"{TOOL} {__version__}"),
+    own = own_bag_info(
+        record,
+        bagging_date=at.date().isoformat(),
+        payload_bytes=sum(w.size for w in payload),
+        payload_files=len(payload),
+        software=f"{TOOL} {__version__}",
     )
-    theirs = {label.casefold() for label, _ in extra}
-    kept = tuple((k, v) for k, v in own if k.casefold() not in theirs or k == "External-Identifier")
-    return (*kept, *extra)
+    return with_clients(own, client.bag_info(record) if client is not None else ())
 
 
 def close_bag(
@@ -56,7 +48,8 @@ def close_bag(
 
     audio: content of block-digests.json. The signature is written last and stands in no manifest.
     """
-    text = build_readfirst(record, files=record["files"], audio=audio)
+    signed_by = None if signer is None else (signer.principal, signer.fingerprint)
+    text = build_readfirst(record, files=record["files"], audio=audio, signed_by=signed_by)
     staging.add(places.READ_FIRST, text.encode("utf-8"))
     staging.add("bagit.txt", BAGIT_TXT)
     staging.add("bag-info.txt", build_bag_info(pairs))
@@ -68,12 +61,3 @@ def close_bag(
     if signer is not None:
         staging.add(SIGNATURE, signer.sign(manifests[sealed], NAMESPACE_PACKAGE))
     return next(w.digests["sha512"] for w in staging.files if w.path == sealed)
-
-
-def human_size(size: int) -> str:
-    """Bytes in the largest unit that leaves a figure of at least 1 (RFC 8493 Bag-Size is for people)."""
-    figure, units = float(size), ["B", "KB", "MB", "GB", "TB"]
-    while figure >= 1000 and len(units) > 1:
-        figure /= 1000
-        units.pop(0)
-    return f"{figure:.1f} {units[0]}" if units[0] != "B" else f"{size} B"

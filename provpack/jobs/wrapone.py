@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from provpack.jobs import wraprules
 from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.assembly import is_assembled, note_join, open_audio, plan_assembly, prove_packed
 from provpack.jobs.check_records import place_of, waived
+from provpack.jobs.clientprofiles import ClientProfiles
 from provpack.jobs.derive import refuse_from_sheet
 from provpack.jobs.derivefile import planned_size, write_derivative
 from provpack.jobs.heldfiles import held_findings, studio_record, told_without
@@ -32,16 +33,18 @@ from provpack.jobs.master import (
 )
 from provpack.jobs.measurements import TOOL, measured, measurements_json
 from provpack.jobs.passes import pass_findings
-from provpack.jobs.staging import PAYLOAD, Staging
+from provpack.jobs.staging import ALGORITHMS, PAYLOAD, Staging
 from provpack.jobs.wrapbag import bag_info_pairs, close_bag
 from provpack.jobs.wrapdocs import add_documents, add_surroundings, documents_of
+from provpack.jobs.wrapmeta import add_metadata, add_mets
+from provpack.jobs.wrapneeds import derivative_for, unmet_at_sealing, unsigned
 from provpack.jobs.wrapped import Ports, Refusal, Wishes, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
 from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.describe import with_loudness
 from provpack.package.heldback import findings_in_record, names_in, without
-from provpack.package.premis import build_premis
+from provpack.package.ledgerline import WRAPPED, ledger_line
 
 
 class Wrapping:
@@ -54,19 +57,32 @@ class Wrapping:
         found: tuple[Finding, ...],
         name: str,
         ports: Ports,
+        clients: ClientProfiles,
         wishes: Wishes,
     ) -> None:
-        self._wanted = wishes.derive if transfer.path is not None or is_assembled(transfer) else None
         self._signer = wishes.signer
+        self._signed_by = (
+            None if wishes.signer is None else (wishes.signer.principal, wishes.signer.fingerprint)
+        )
         self._job, self._transfer, self._name, self._ports = job, transfer, name, ports
         self._found = list(found)
         self._at = ports.now()
         self._draft: dict[str, Any] = build_record_draft(job, transfer, record_id=ports.new_id())
-        hold_back = wishes.hold_back_names or job.job_values.get("hold_back_names") is True
+        self._client = clients.of(self._draft)
+        needs = self._client.needs if self._client is not None else None
+        hold_back = (
+            wishes.hold_back_names
+            or job.job_values.get("hold_back_names") is True
+            or (needs is not None and needs.hold_back_names)
+        )
         self._names = names_in(self._draft, ports.new_salt) if hold_back else ()
         self._record: dict[str, Any] = without(self._names, self._draft)
         if self._names:
             self._record["held_back"] = [held.for_record() for held in self._names]
+        if self._client is not None:
+            self._record["client_profile"] = self._client.as_record()
+        has_audio = transfer.path is not None or is_assembled(transfer)
+        self._wanted = derivative_for(self._client, self._draft, wishes.derive) if has_audio else None
         self._record |= {
             "made_by": {"tool": TOOL, "version": __version__, "at": self._at.isoformat()},
             "package_name": name,
@@ -105,7 +121,12 @@ class Wrapping:
         """Build, seal and enter the package. On any error the staging folder is taken away again."""
         self._refuse_beforehand()
         mark = self._ports.new_id().replace("-", "")[:8]
-        staging = Staging(self._ports.disk, final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}")
+        digests = self._client.digests() if self._client is not None else ()
+        staging = Staging(
+            self._ports.disk,
+            final.parent / f"{PARTIAL_PREFIX}{self._name}-{mark}",
+            tuple(dict.fromkeys((*ALGORITHMS, *digests))),
+        )
         try:
             staging.begin()
             self._found += pass_findings(self._transfer, self._ports.progress)
@@ -123,10 +144,14 @@ class Wrapping:
         held = [
             *findings_in_record(self._names, self._record, self._name),
             *held_findings(self._names, self._transfer, self._documents),
+            *unsigned(self._client, self._signer, self._name),
         ]
         held = waived(held, self._transfer)
         self._found += held
-        wrong = next((f for f in held if f.severity == "error"), None)
+        self._refuse_for(held)
+
+    def _refuse_for(self, findings: Sequence[Finding]) -> None:
+        wrong = next((f for f in findings if f.severity == "error"), None)
         if wrong is not None:
             raise Refusal(
                 wrong.rule, wrong.what, where=wrong.where, todo=wrong.todo, findings=tuple(self._found)
@@ -162,15 +187,18 @@ class Wrapping:
         self._record["files"] = sorted(self._record["files"], key=lambda f: str(f["path"]))
         self._add_json(staging, places.RECORD, "transfer-record", self._record)
         files = self._record["files"]
-        staging.add(places.PREMIS, build_premis(self._record, files=files))
+        told = told_without(self._names, self._found)
+        offset = plan.plan.data_offset if plan is not None else None
+        add_metadata(staging, self._record, findings=told, signed_by=self._signed_by, audio_offset=offset)
         report = self._ports.render_report(
-            self._record,
-            measurements=measurements,
-            findings=told_without(self._names, self._found),
-            files=files,
+            self._record, measurements=measurements, findings=told, files=files, signed_by=self._signed_by
         )
         staging.add(places.REPORT, report.encode("utf-8"))
-        pairs = bag_info_pairs(self._record, staging, self._at, ())
+        add_mets(staging, self._record, findings=told, signed_by=self._signed_by)
+        pairs = bag_info_pairs(self._record, staging, self._at, self._client)
+        unmet = unmet_at_sealing(self._client, self._name, staging, pairs, self._signer, self._transfer)
+        self._found += unmet
+        self._refuse_for(unmet)
         tagmanifest = close_bag(staging, self._record, pairs, audio=blocks, signer=self._signer)
         if self._names:  # before the seal: a package without its proof in the studio must not be
             self._keep_names(tagmanifest)
@@ -294,20 +322,21 @@ class Wrapping:
         counts = {s: sum(f.severity == s for f in self._found) for s in ("error", "warning", "note")}
         try:
             self._ports.append_ledger(
-                {
-                    "schema_version": "1.0.0",
-                    "at": self._ports.now().isoformat(),
-                    "kind": "wrapped",
-                    "tool": TOOL,
-                    "tool_version": __version__,
-                    "package": final.name,
-                    "tagmanifest_sha512": unit.tagmanifest_sha512,
-                    "record_id": unit.record_id,
-                    "outcome": "done",
-                    "depth": None,
-                    "findings": counts,
-                    "note": None,
-                }
+                ledger_line(
+                    WRAPPED,
+                    at=self._ports.now().isoformat(),
+                    tool_version=__version__,
+                    package=final.name,
+                    tagmanifest_sha512=unit.tagmanifest_sha512,
+                    record_id=unit.record_id,
+                    outcome="done",
+                    findings=counts,
+                    job_id=self._record["job_id"],
+                    transfer_id=self._transfer.transfer_id,
+                    carrier_id=self._record["carrier"].get("carrier_id"),
+                    client_item_id=self._record["item"].get("client_item_id"),
+                    pass_outcome=self._record["outcome"],
+                )
             )
         except ProvpackError as err:
             extra.append(wraprules.LEDGER_FAILED.found(err.what, err.where))

@@ -6,13 +6,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 from provpack.edge.commit import Disk
 from provpack.errors import ProvpackError, RecordProblem
 from provpack.findings import Finding, worst
 from provpack.jobs.deriveplan import Wanted
+from provpack.jobs.loaded import LoadedJob
 from provpack.jobs.progress import Progress
+from provpack.jobs.signatures import Signer
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import path_base64, readable
 
@@ -25,19 +27,6 @@ class Refusal(RecordProblem):
     def __init__(self, code: str, what: str, *, where: str, todo: str, findings: tuple[Finding, ...]) -> None:
         super().__init__(code, what, where=where, todo=todo)
         self.findings = findings
-
-
-class Signer(Protocol):
-    """Who signs, and how: principal is the identity the receiver looks for in the list of signers."""
-
-    @property
-    def principal(self) -> str: ...
-
-    @property
-    def fingerprint(self) -> str: ...
-
-    def sign(self, message: bytes, namespace: str) -> bytes:
-        """An armoured SSHSIG over the message."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +49,8 @@ class Ports:
     progress: Progress
     list_names: Callable[[Path], list[str]]
     append_ledger: Callable[[Mapping[str, Any]], None]
+    enter_job: Callable[[LoadedJob], object]
+    """Put into the ledger what the sheets say of custody, passes and faults, as far as it is new."""
     second_opinion: Callable[[Path], list[str]]
     render_report: Callable[..., str]
     new_salt: Callable[[], bytes]

@@ -62,6 +62,12 @@ LEDGER_FAILED = Rule(
     title="The package is complete, but the custody ledger could not be written",
     todo="Mend the cause, then verify the package: the verification is written to the ledger.",
 )
+SHEETS_NOT_ENTERED = Rule(
+    id="wrap-sheets-not-entered",
+    severity="warning",
+    title="Custody events, passes and faults of the sheets did not get into the custody ledger",
+    todo="Mend the cause, then run provpack enter DIR --from-job JOB.",
+)
 SECOND_OPINION = Rule(
     id="wrap-second-opinion",
     severity="warning",
@@ -72,5 +78,5 @@ SECOND_OPINION = Rule(
 
 RULES: tuple[Rule, ...] = (
     LEFTOVER, NOT_PCM, AXML_ASIDE, INFO_REPLACED, BEXT_REPLACED, HISTORY_ASIDE, MARKER_ASIDE,
-    LEDGER_FAILED, SECOND_OPINION,
+    LEDGER_FAILED, SHEETS_NOT_ENTERED, SECOND_OPINION,
 )  # fmt: skip

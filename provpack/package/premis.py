@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from provpack.errors import Bug
+from provpack.findings import Finding
 from provpack.package.premis_agents import build_agents, build_rights
 from provpack.package.premis_check import check_premis
 from provpack.package.premis_events import build_events
@@ -21,7 +22,13 @@ __all__ = ["build_premis", "check_premis", "read_extension"]
 
 
 def build_premis(
-    record: Json, *, files: Sequence[Json], extension: str | None = None, merged: bytes | None = None
+    record: Json,
+    *,
+    files: Sequence[Json],
+    extension: str | None = None,
+    merged: bytes | None = None,
+    findings: Sequence[Finding] | None = None,
+    signed_by: tuple[str, str] | None = None,
 ) -> bytes:
     """The PREMIS document of a valid record, UTF-8 XML.
 
@@ -29,9 +36,12 @@ def build_premis(
     extension: JSON text of the record, placed inside the master's objectCharacteristicsExtension: give it
     when the document is to be embedded in the master itself; the master then states no digest of its own.
     merged: the axml document found in the received file, embedded in a second extension.
+    findings: what checking the record found, for the validation event; None = not told here.
+    signed_by: principal and key fingerprint of whoever signs the package, for the event of signing.
+    Neither belongs into the embedded document, whose room is reserved before they are known.
     Raises XmlProblem when merged is not well-formed XML, Bug when there is no master to carry them.
     """
-    view = View(record, tuple(files))
+    view = View(record, tuple(files), findings, signed_by)
     if (extension is not None or merged is not None) and not view.named("master"):
         raise Bug(
             "premis-extension-without-master",

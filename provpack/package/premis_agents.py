@@ -2,13 +2,14 @@
 
 PREMIS 3.0 knows hardware agents (Data Dictionary 3.0, 3.3 agentType). A serial number has no element of its
 own and stands in agentNote. The record may hold a role or an identifier instead of a person's name; the
-role is noted beside either.
+role is noted beside either. The record describes the machines of its own chain; of another machine that a
+pass names, only the equipment identifier is known, and nothing more is said of it.
 """
 
 from __future__ import annotations
 
 from provpack.package.premis_terms import el, identifier, term, text
-from provpack.package.premis_view import AUDIO_ROLES, Json, View, at, spoken, words
+from provpack.package.premis_view import AUDIO_ROLES, NAMED_IN_PASS, Json, View, at, spoken, words
 from provpack.xmldoc import Node
 
 # agent name -> (section of the record, prefix of its fields, role in an event)
@@ -18,6 +19,7 @@ HARDWARE = {
     "interface": ("interface", "interface", "interface"),
     "capture-device": ("capture", "capture_device", "capture device"),
 }
+BOARD = "digital-output-board"
 # field of `people` -> (agent type, role)
 PARTIES = {
     "operator": ("person", "operator"),
@@ -30,7 +32,7 @@ PARTIES = {
 def _agent(
     view: View,
     name: str,
-    kind: str,
+    kind: str | None,
     label: str,
     *notes: str,
     version: str | None = None,
@@ -41,7 +43,7 @@ def _agent(
         identifier("agent", view.id_of("agent", name)),
         identifier("agent", key, kind="equipment identifier") if key else None,
         el("agentName", label),
-        term("agentType", kind),
+        term("agentType", kind) if kind else None,
         text("agentVersion", version),
         *(text("agentNote", note) for note in notes if note),
     )
@@ -55,17 +57,48 @@ def _present(view: View, section: str, prefix: str) -> bool:
 
 
 def hardware_of_pass(view: View, entry: Json) -> list[tuple[str, str]]:
-    """Agent name and role of every machine of a pass. When the pass names another deck or another capture
-    device than the record does, or another chain, only what the pass itself names is claimed."""
-    own_deck, own_chain = at(view.record, "deck", "deck_id"), at(view.record, "capture", "chain_id")
-    deck, chain = entry.get("deck_id"), entry.get("chain_id")
-    other_deck = bool(deck and deck != own_deck)
-    other_chain = other_deck or bool(chain and own_chain and chain != own_chain)
-    if other_chain:
-        return [(f"deck-{view.other_decks.index(str(deck)) + 1}", "playback deck")] if other_deck else []
-    return [
-        (name, role) for name, (section, prefix, role) in HARDWARE.items() if _present(view, section, prefix)
-    ]
+    """Agent name and role of every machine of a pass.
+
+    A machine the pass names itself is linked, the record's own or another. The record's own machines stand
+    in for what the pass leaves out only while nothing the pass says points to another chain.
+    """
+    own_pass = through_own_chain(view, entry)
+    out: list[tuple[str, str]] = []
+    for name, (section, prefix, role) in HARDWARE.items():
+        said = entry.get(NAMED_IN_PASS[name][1]) if name in NAMED_IN_PASS else None
+        if said and said != at(view.record, section, f"{prefix}_id"):
+            out.append((f"{name}-{view.other_machines[name].index(str(said)) + 1}", role))
+        elif (said or own_pass) and _present(view, section, prefix):
+            out.append((name, role))
+            if name == "decoder" and board_of(view):
+                out.append((BOARD, "digital output board"))
+    return out
+
+
+def through_own_chain(view: View, entry: Json) -> bool:
+    """Whether a pass, as far as it says, ran through the very chain the record describes."""
+    own, said = at(view.record, "capture", "chain_id"), entry.get("chain_id")
+    others = (
+        entry.get(key) and entry.get(key) != at(view.record, section, key)
+        for section, key in NAMED_IN_PASS.values()
+    )
+    return not (said and own and said != own) and not any(others)
+
+
+def software_of_pass(view: View, entry: Json) -> list[Node]:
+    """The capture software: known for the record's own capture device only."""
+    said, own = entry.get("capture_device_id"), at(view.record, "capture", "capture_device_id")
+    if not at(view.record, "capture", "capture_software"):
+        return []
+    same = said == own if said and own else through_own_chain(view, entry)
+    return [view.link_agent("capture-software", "executing program")] if same else []
+
+
+def board_of(view: View) -> str:
+    """The digital-output board built into the decoder later; empty when there is none, or nobody knows."""
+    decoder = at(view.record, "decoder")
+    board = at(decoder, "digital_output_revision") if at(decoder, "digital_output") == "aftermarket" else None
+    return spoken(board)
 
 
 def operator_links(view: View) -> list[Node]:
@@ -74,7 +107,16 @@ def operator_links(view: View) -> list[Node]:
 
 
 def _hardware(view: View) -> list[Node]:
+    """All machines. One that plays two parts (a recorder with its adaptor built in) is an agent for each, and
+    the equipment identifier, which must be unique, stands with the first."""
     out: list[Node] = []
+    seen: dict[str, str] = {}
+
+    def machine(name: str, key: str, label: str, *notes: str) -> None:
+        same = seen.setdefault(key.strip(), name) if key.strip() else name
+        note = "" if same == name else f"the same machine as {same}: equipment identifier {key}"
+        out.append(_agent(view, name, "hardware", label, *notes, note, key=key if same == name else None))
+
     for name, (section, prefix, _) in HARDWARE.items():
         if not _present(view, section, prefix):
             continue
@@ -82,22 +124,25 @@ def _hardware(view: View) -> list[Node]:
         key, serial = at(fields, f"{prefix}_id"), at(fields, f"{prefix}_serial")
         label = at(fields, f"{prefix}_make_model") or at(fields, f"{prefix}_type") or key
         named = (f"{prefix}_id", f"{prefix}_make_model", f"{prefix}_serial", "capture_software")
-        out.append(
-            _agent(
-                view,
-                name,
-                "hardware",
-                spoken(label),
-                f"serial number: {spoken(serial)}" if serial else "",
-                words(fields, skip=named),
-                key=spoken(key) or None,
-            )
-        )
-    for i, deck in enumerate(view.other_decks, start=1):
-        out.append(
-            _agent(view, f"deck-{i}", "hardware", deck, "known by its equipment identifier only", key=deck)
-        )
+        number = f"serial number: {spoken(serial)}" if serial else ""
+        machine(name, spoken(key), spoken(label), number, words(fields, skip=named))
+    if board_of(view):
+        note = "built into the decoder after it was made"
+        out.append(_agent(view, BOARD, "hardware", board_of(view), note))
+    for kind, keys in view.other_machines.items():
+        for i, key in enumerate(keys, start=1):
+            role = f"role: {HARDWARE[kind][2]}"
+            machine(f"{kind}-{i}", key, key, role, "known by its equipment identifier only")
     return out
+
+
+def _signer(view: View) -> list[Node]:
+    """Who signs the package. Whether the principal is a person or an office is not known, so no type."""
+    if view.signed_by is None:
+        return []
+    principal, fingerprint = view.signed_by
+    note = f"fingerprint of the key: {fingerprint}"
+    return [_agent(view, "signer", None, principal, note)]
 
 
 def build_agents(view: View) -> list[Node]:
@@ -123,7 +168,7 @@ def build_agents(view: View) -> list[Node]:
         out.append(
             _agent(view, "capture-software", "software", spoken(software), "version as part of the name")
         )
-    return [*out, *_hardware(view)]
+    return [*out, *_signer(view), *_hardware(view)]
 
 
 def build_rights(view: View) -> Node:

@@ -14,6 +14,8 @@ from provpack.package.premis_terms import (
     PREMIS,
     VOCABULARIES,
     VOCABULARY_OF,
+    XSI,
+    is_backwards,
     is_date,
 )
 from provpack.xmldoc import XmlProblem, parse_untrusted
@@ -42,6 +44,20 @@ BAD_DATE = Rule(
     title="A date is not ISO 8601 or EDTF",
     todo="Write the date as 1987-06-05, 1987-06-05T20:15:00+02:00, or an interval of two of them.",
     reference=f"{DD}, 2.3 eventDateTime",
+)
+BACKWARDS = Rule(
+    id="premis-interval",
+    severity="error",
+    title="A period ends before it begins",
+    todo="Correct one of the two dates.",
+    reference=f"{DD}, 2.3 eventDateTime; ISO 8601",
+)
+INCOMPLETE = Rule(
+    id="premis-element-missing",
+    severity="error",
+    title="An entry lacks what the Data Dictionary makes mandatory",
+    todo="Add the element, or leave the whole entry out.",
+    reference=f"{DD}: obligation 'mandatory' of the semantic units; premis-v3-0.xsd",
 )
 BAD_TERM = Rule(
     id="premis-term",
@@ -96,6 +112,8 @@ RULES = (
     NOT_XML,
     NOT_PREMIS,
     BAD_DATE,
+    BACKWARDS,
+    INCOMPLETE,
     BAD_TERM,
     BAD_AUTHORITY,
     BAD_LINK,
@@ -123,6 +141,25 @@ LINKS = {
     "relatedEventIdentifier": "event",
     "linkingAgentIdentifier": "agent",
     "linkingRightsStatementIdentifier": "rightsStatement",
+}
+# What an entry cannot do without, by the name of the entry.
+MANDATORY = {
+    "object": ("objectIdentifier",),
+    "objectCharacteristics": ("format",),
+    "event": ("eventIdentifier", "eventType", "eventDateTime"),
+    "agent": ("agentIdentifier",),
+    "rightsStatement": ("rightsStatementIdentifier", "rightsBasis"),
+    "copyrightInformation": ("copyrightStatus", "copyrightJurisdiction"),
+    "statuteInformation": ("statuteJurisdiction", "statuteCitation"),
+    "otherRightsInformation": ("otherRightsBasis",),
+    "rightsGranted": ("act",),
+}
+# rightsBasis -> the part of the statement that tells it
+BASIS_TOLD_IN = {
+    "copyright": "copyrightInformation",
+    "license": "licenseInformation",
+    "statute": "statuteInformation",
+    "other": "otherRightsInformation",
 }
 OWNERS = ("object", "event", "agent", "rightsStatement")
 FINDINGS_MAX = 500
@@ -172,6 +209,8 @@ def _one(element: _Element, name: str, line: str) -> Iterator[Finding]:
     said = (element.text or "").strip()
     if name in DATES and not is_date(said):
         yield BAD_DATE.found(f"{name} is '{said}'", line)
+    elif name in DATES and is_backwards(said):
+        yield BACKWARDS.found(f"{name} is '{said}'", line)
     elif name in VOCABULARY_OF:
         yield from _term(element, name, line)
     elif name == "fixity":
@@ -183,6 +222,19 @@ def _one(element: _Element, name: str, line: str) -> Iterator[Finding]:
             )
     elif name.endswith("Jurisdiction") and COUNTRY.fullmatch(said) is None:
         yield BAD_COUNTRY.found(f"{name} is '{said}'", line)
+
+
+def _missing(element: _Element, name: str, line: str) -> Iterator[Finding]:
+    there = {_local(child) for child in element}
+    wanted = list(MANDATORY.get(name, ()))
+    if name == "object" and str(element.get(f"{{{XSI}}}type")).rpartition(":")[2] in ("file", "bitstream"):
+        wanted.append("objectCharacteristics")
+    if name == "rightsStatement":
+        basis = (element.findtext(f"{{{PREMIS}}}rightsBasis") or "").strip()
+        wanted += [BASIS_TOLD_IN[basis]] if basis in BASIS_TOLD_IN else []
+    for part in wanted:
+        if part not in there:
+            yield INCOMPLETE.found(f"{name} has no {part}", line)
 
 
 def check_premis(document: bytes, *, where: str = "premis.xml") -> tuple[Finding, ...]:
@@ -200,6 +252,7 @@ def check_premis(document: bytes, *, where: str = "premis.xml") -> tuple[Finding
     for element in _own_elements(root):
         name, line = _local(element), f"{where}, line {element.sourceline}"
         findings.extend(_one(element, name, line))
+        findings.extend(_missing(element, name, line))
         parent = element.getparent()
         owner = _local(parent) if parent is not None else ""
         if name == f"{owner}Identifier" and owner in known:

@@ -7,11 +7,13 @@ authority. One event has one outcome (Data Dictionary 3.0, 2.5.1): success, warn
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
-from provpack.package.premis_agents import hardware_of_pass, operator_links
+from provpack.package.premis_agents import hardware_of_pass, operator_links, software_of_pass
 from provpack.package.premis_terms import el, identifier, term
 from provpack.package.premis_view import NOT_KNOWN, Json, View, at, date, rows, spoken, words
+from provpack.package.sshsig import NAMESPACE_PACKAGE
 from provpack.xmldoc import Node
 
 PASS_OUTCOME = {
@@ -22,6 +24,7 @@ PASS_OUTCOME = {
     "no_pcm_found": "fail",
     "failed": "fail",
 }
+_MOST_HELD = 50  # names held back that one event lists
 SOUND_CONDITION = frozenset({"good", "record_tab_present"})
 STEP_EVENT = {
     "metadata_modification": "metadata modification",
@@ -88,16 +91,15 @@ def _handling(view: View) -> list[Node]:
         )
     for i, entry in enumerate(rows(at(condition, "treatments")), start=1):
         when, said = date(entry.get("start"), entry.get("end")), words(entry, skip=("start", "end"))
-        out.append(_event(view, f"treatment-{i}", "treatment", when, detail=said, links=(tape,)))
+        # Whether it helped stands in the condition afterwards, if anywhere.
+        name = f"treatment-{i}"
+        out.append(_event(view, name, "treatment", when, detail=said, outcome="unknown", links=(tape,)))
     return out
 
 
-def _chain_links(view: View, entry: Json) -> tuple[Node, ...]:
-    """Every machine of a pass, and the capture software."""
-    links = [view.link_agent(name, role) for name, role in hardware_of_pass(view, entry)]
-    if at(view.record, "capture", "capture_software"):
-        links.append(view.link_agent("capture-software", "executing program"))
-    return tuple(links)
+def _machines(view: View, entry: Json) -> tuple[Node, ...]:
+    """Every machine of a pass."""
+    return tuple(view.link_agent(name, role) for name, role in hardware_of_pass(view, entry))
 
 
 def _equipment(view: View) -> list[Node]:
@@ -106,7 +108,7 @@ def _equipment(view: View) -> list[Node]:
     out: list[Node] = []
     if check and check not in ("none", "unknown"):
         said = f"test {spoken(check)} of the chain, the last one passed before the transfer"
-        links = _chain_links(view, {})
+        links = _machines(view, {})
         out.append(_event(view, "chain-check-1", "chain check", date(when), detail=said, links=links))
     for i, entry in enumerate(rows(view.record.get("equipment_status")), start=1):
         outcome = "success" if entry.get("status") == "cleared" else "warning"
@@ -121,7 +123,8 @@ def _captures(view: View) -> list[Node]:
     out: list[Node] = []
     for name, entry in view.passes:
         made, result = view.made_by_pass(entry), entry.get("outcome")
-        links = (*_chain_links(view, entry), *operator_links(view), view.link_object("carrier", "source"))
+        people = (*software_of_pass(view, entry), *operator_links(view))
+        links = (*_machines(view, entry), *people, view.link_object("carrier", "source"))
         if made is not None:
             links = (*links, view.link_object(made, "outcome"))
         out.append(
@@ -142,10 +145,8 @@ def _captures(view: View) -> list[Node]:
 def _processing(view: View) -> list[Node]:
     out: list[Node] = []
     for i, entry in enumerate(rows(at(view.record, "processing", "processing_steps")), start=1):
-        if entry.get("type") == "metadata_modification" and entry.get("tool") == at(
-            view.record, "made_by", "tool"
-        ):
-            continue  # our own step: told with the other things the software did
+        if view.is_embedding(entry):
+            continue  # told with the other things the software did
         kind = STEP_EVENT.get(str(entry.get("type")), "modification")
         said = words(entry, skip=("at", "input_sha256", "output_sha256"))
         links = (*_program_of_step(view, entry), *_objects_of_step(view, entry))
@@ -156,7 +157,13 @@ def _processing(view: View) -> list[Node]:
         links = tuple(view.link_object(name, "outcome") for name in list(view.received.values())[:1])
         out.append(
             _event(
-                view, "modification-before-receipt-1", "modification", date(None), detail=said, links=links
+                view,
+                "modification-before-receipt-1",
+                "modification",
+                date(None),
+                detail=said,
+                outcome="unknown",
+                links=links,
             )
         )
     return out
@@ -186,23 +193,12 @@ def _checking(view: View) -> list[Node]:
         links = (tool, *(view.link_object(m, "source") for m in masters))
         name, when = "metadata-extraction-1", date(at(measured, "at"))
         out.append(_event(view, name, "metadata extraction", when, detail=said, links=links))
-    waivers = rows(record.get("waivers"))
-    out.append(
-        _event(
-            view,
-            "validation-1",
-            "validation",
-            now,
-            detail="record checked against its schema and rules",
-            outcome="warning" if waivers else "success",
-            note="; ".join(f"waived: {words(w)}" for w in waivers),
-            links=(view.link_agent("software", "validator"), *(view.link_object(m) for m in masters)),
-        )
-    )
+    out.append(_validation(view))
     if masters:
         audio = ("audio-1",) if at(record, "audio_sha256") else ()
         said = "digests of the files" + (" and of the audio payload alone" if audio else "")
-        links = (tool, *(view.link_object(n) for n in (*received, *masters, *audio)))
+        others = (n for n, f in view.numbered if f.get("role") in ("pass", "derivative"))
+        links = (tool, *(view.link_object(n) for n in (*received, *masters, *audio, *others)))
         name = "message-digest-calculation-1"
         out.append(_event(view, name, "message digest calculation", now, detail=said, links=links))
         said = (
@@ -218,7 +214,68 @@ def _checking(view: View) -> list[Node]:
     said = f"{said}; replaces an earlier one: {replaced}" if replaced else said
     name = "information-package-creation-1"
     out.append(_event(view, name, "information package creation", now, detail=said, links=(tool,)))
-    return out
+    return [*out, *_redaction(view), *_signature(view)]
+
+
+def _validation(view: View) -> Node:
+    """The check of the record against its schema and rules: which rules were broken how often, and what was
+    waived. Where the findings are not at hand, nothing is said of them."""
+    waivers = rows(view.record.get("waivers"))
+    said: list[str] = []
+    outcome = "warning" if waivers else "success"
+    if view.findings is not None:
+        counts = Counter(f.severity for f in view.findings)
+        said.append("; ".join(f"{s}s: {counts[s]}" for s in ("error", "warning", "note")))
+        broken = Counter(f.rule for f in view.findings if f.severity != "note")
+        named = [f"{rule} ({n})" for rule, n in sorted(broken.items())]
+        if named:
+            said.append(f"rules: {', '.join(named)}")
+        outcome = "fail" if counts["error"] else "warning" if counts["warning"] or waivers else "success"
+    said += [f"waived: {words(w)}" for w in waivers]
+    return _event(
+        view,
+        "validation-1",
+        "validation",
+        date(view.made_at),
+        detail="record checked against its schema and rules",
+        outcome=outcome,
+        note="; ".join(said),
+        links=(
+            view.link_agent("software", "validator"),
+            *(view.link_object(m) for m in view.named("master")),
+        ),
+    )
+
+
+def _redaction(view: View) -> list[Node]:
+    """Names held back. It concerns the papers, never the sound, so no object is linked."""
+    held = rows(view.record.get("held_back"))
+    if not held:
+        return []
+    detail = (
+        f"names held back: {len(held)}, in the record and in everything made from it; the roles are kept, "
+        "and the full record stays with the transfer organisation"
+    )
+    shown = [f"{spoken(e.get('label'))}: {spoken(e.get('roles'))}" for e in held[:_MOST_HELD]]
+    more = [f"and {len(held) - _MOST_HELD} more, see record.json"] if len(held) > _MOST_HELD else []
+    links = (view.link_agent("software", "executing program"),)
+    note = "; ".join([*shown, *more])
+    return [
+        _event(view, "redaction-1", "redaction", date(view.made_at), detail=detail, note=note, links=links)
+    ]
+
+
+def _signature(view: View) -> list[Node]:
+    """The signature of the package, which is made over the tag manifest and so after this document."""
+    if view.signed_by is None:
+        return []
+    detail = (
+        "signature over tagmanifest-sha512.txt in the SSHSIG format, "
+        f"namespace {NAMESPACE_PACKAGE}; key {view.signed_by[1]}"
+    )
+    links = (view.link_agent("signer", "signer"), view.link_agent("software", "executing program"))
+    name, kind = "digital-signature-generation-1", "digital signature generation"
+    return [_event(view, name, kind, date(view.made_at), detail=detail, links=links)]
 
 
 def _retention(view: View) -> list[Node]:

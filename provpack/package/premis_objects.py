@@ -95,6 +95,7 @@ def _carrier(view: View) -> Node:
         property_of("tape speed mode", at(carrier, "tape_speed_mode")),
         property_of("coded word length in bits", at(carrier, "source_bit_depth")),
         property_of("pre-emphasis state of the tape", at(record, "signal", "tape_emphasis")),
+        property_of("evidence of that state", at(record, "signal", "tape_emphasis_evidence")),
         text("originalName", at(carrier, "label_transcription")),
         el("storage", place, text("storageMedium", kind)) if place or kind else None,
         view.link_rights(),

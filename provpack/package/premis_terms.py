@@ -10,7 +10,9 @@ are from memory. The schema checks none of this (PREMIS 3.0 XSD: `stringPlusAuth
 from __future__ import annotations
 
 import re
+from calendar import monthrange
 from collections.abc import Mapping
+from datetime import datetime
 from types import MappingProxyType
 
 from provpack.xmldoc import Node, Raw
@@ -85,7 +87,9 @@ OWN_TERMS: Mapping[str, frozenset[str]] = MappingProxyType(
             {"condition assessment", "treatment", "chain check", "custody change", "equipment fault notice"}
         ),
         "eventOutcome": frozenset({"unknown"}),
-        "linkingAgentRole": frozenset({"playback deck", "decoder", "interface", "capture device"}),
+        "linkingAgentRole": frozenset(
+            {"playback deck", "decoder", "digital output board", "interface", "capture device", "signer"}
+        ),
     }
 )
 
@@ -99,9 +103,28 @@ DATE_PATTERN = re.compile(rf"{_POINT}(?:/(?:{_POINT}|\.\.)?)?|(?:\.\.)?/{_POINT}
 UNKNOWN_DATE = "XXXX"  # EDTF (ISO 8601-2): a year nobody knows
 
 
+_FULL_DAY = re.compile(r"(?<![\dX])(\d{4})-(\d\d)-(\d\d)(?!\d)")
+
+
 def is_date(text: str) -> bool:
-    """Whether text is a date, a time or an interval as PREMIS recommends (ISO 8601, EDTF)."""
-    return DATE_PATTERN.fullmatch(text) is not None
+    """Whether text is a date, a time or an interval as PREMIS recommends (ISO 8601, EDTF), with days that
+    are in the calendar."""
+    if DATE_PATTERN.fullmatch(text) is None:
+        return False
+    days = (tuple(map(int, found.groups())) for found in _FULL_DAY.finditer(text))
+    return all(day <= monthrange(year or 4, month)[1] for year, month, day in days)
+
+
+def is_backwards(text: str) -> bool:
+    """Whether text is an interval that ends before it begins. Only where both ends are whole days, or both
+    are times with a zone: anything vaguer is not judged."""
+    first, _, last = text.partition("/")
+    try:
+        start, end = datetime.fromisoformat(first), datetime.fromisoformat(last)
+    except ValueError:
+        return False
+    alike = (start.tzinfo is None) == (end.tzinfo is None) and ("T" in first) == ("T" in last)
+    return alike and (start.tzinfo is not None or "T" not in first) and end < start
 
 
 def el(name: str, *children: Node | Raw | str | None, **attrib: str) -> Node:

@@ -10,14 +10,24 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any
 
-from provpack.package.premis_terms import UNKNOWN_DATE, el, identifier, is_date, term, text
+from provpack.findings import Finding
+from provpack.package.premis_terms import UNKNOWN_DATE, el, identifier, is_backwards, is_date, term, text
 from provpack.xmldoc import Node
 
 Json = Mapping[str, Any]
 
 AUDIO_ROLES = ("master", "pass", "derivative")
+# kind of machine -> section of the record that describes it, key by which the record and a pass name it
+NAMED_IN_PASS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "deck": ("deck", "deck_id"),
+        "decoder": ("decoder", "decoder_id"),
+        "capture-device": ("capture", "capture_device_id"),
+    }
+)
 NOT_KNOWN = frozenset({"unknown", "not_observed"})
 
 
@@ -59,19 +69,27 @@ def words(entry: Any, *keys: str, skip: Iterable[str] = ()) -> str:
 
 
 def date(start: Any, stop: Any = None) -> str:
-    """An EDTF date or interval; a year of XXXX when nobody knows when it was."""
+    """An EDTF date or interval; a year of XXXX when nobody knows when it was. A period that ends before it
+    begins contradicts itself and is written as its beginning; the record keeps both."""
     first = start if isinstance(start, str) and is_date(start) else UNKNOWN_DATE
     last = stop if isinstance(stop, str) and is_date(stop) else ""
-    return f"{first}/{last}" if last else first
+    said = f"{first}/{last}" if last else first
+    return first if is_backwards(said) else said
 
 
 @dataclass(frozen=True)
 class View:
     """A record and its files; every identifier is the record's id, a kind and a counter, so building the
-    same record twice gives the same document."""
+    same record twice gives the same document.
+
+    findings: what checking the record found; None = not told here, which is not the same as nothing found.
+    signed_by: who signs the package (principal, fingerprint of the key).
+    """
 
     record: Json
     files: Sequence[Json]
+    findings: Sequence[Finding] | None = None
+    signed_by: tuple[str, str] | None = None
 
     @property
     def record_id(self) -> str:
@@ -136,11 +154,14 @@ class View:
         return tuple((f"capture-{i}", entry) for i, entry in enumerate(found, start=1))
 
     @cached_property
-    def other_decks(self) -> tuple[str, ...]:
-        """Equipment ids of decks that passes name and the record's own deck section does not."""
-        own = at(self.record, "deck", "deck_id")
-        named = (str(entry["deck_id"]) for _, entry in self.passes if entry.get("deck_id"))
-        return tuple(dict.fromkeys(deck for deck in named if deck != own))
+    def other_machines(self) -> Mapping[str, tuple[str, ...]]:
+        """Kind of machine -> equipment ids that passes name and the record's own section of it does not."""
+        out: dict[str, tuple[str, ...]] = {}
+        for kind, (section, key) in NAMED_IN_PASS.items():
+            own = at(self.record, section, key)
+            named = (str(entry[key]) for _, entry in self.passes if entry.get(key))
+            out[kind] = tuple(dict.fromkeys(one for one in named if one != own))
+        return out
 
     def made_by_pass(self, entry: Json) -> str | None:
         """The object a pass left behind: the file with its digest, else the file it names, else the master
@@ -173,9 +194,17 @@ class View:
         return [
             f"processing-{i}"
             for i, step in enumerate(steps, start=1)
-            if step.get("output_sha256") in digests
-            or (step.get("output_path") and step.get("output_path") == file.get("path"))
+            if not self.is_embedding(step)
+            and (
+                step.get("output_sha256") in digests
+                or (step.get("output_path") and step.get("output_path") == file.get("path"))
+            )
         ]
+
+    def is_embedding(self, step: Json) -> bool:
+        """Whether a step is our own embedding of the record, which has an event of its own name."""
+        own = at(self.record, "made_by", "tool")
+        return step.get("type") == "metadata_modification" and step.get("tool") == own
 
     def link_object(self, name: str, role: str | None = None) -> Node:
         """`linkingObjectIdentifier`; role source or outcome."""

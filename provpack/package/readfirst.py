@@ -10,17 +10,23 @@ from __future__ import annotations
 import shlex
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from provpack.package.readfirst_words import (
+    COPYRIGHT,
+    NOT_MATCHING,
+    ORIGINAL_CARRIER,
     Json,
     emphasis_words,
     one_line,
     outcome_words,
+    personal_data_words,
     rate_words,
+    restriction_words,
     section,
 )
+from provpack.package.signwords import moment_of, signature_steps
+from provpack.package.sshsig import NAMESPACE_PACKAGE
 
 FILE_NAME = "READ-ME-FIRST.txt"
 WIDTH = 78
@@ -40,14 +46,6 @@ ASSEMBLED = {
 }
 # written into every package, though the record does not list what it cannot know the digest of
 ALWAYS_THERE = ("data/metadata/", "data/report/")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signature:
-    """How a signed package was signed: who to look for in the list of signers, and the SSHSIG namespace."""
-
-    identity: str
-    namespace: str
 
 
 class _Page:
@@ -98,6 +96,10 @@ class _Page:
     def command(self, *lines: str) -> None:
         self.gap()
         self._lines += [*(f"    {line}" for line in lines), ""]
+
+    def ready(self, lines: Iterable[str]) -> None:
+        """Lines that are wrapped already."""
+        self._lines += lines
 
     def text(self) -> str:
         return "\n".join(self._lines).strip("\n") + "\n"
@@ -196,18 +198,10 @@ def _audio(page: _Page, audio: Json) -> None:
     )
 
 
-def _signature(page: _Page, signature: Signature) -> None:
-    who, space = (shlex.quote(one_line(word, 200)) for word in (signature.identity, signature.namespace))
+def _signature(page: _Page, record: Json, principal: str, fingerprint: str) -> None:
     page.heading("How to check who made it")
-    page.say(
-        "This package is signed. Put the list of signers, which you were given separately, into the folder "
-        "above this one under the name allowed_signers, and type (any computer with OpenSSH):"
-    )
-    page.command(
-        f"ssh-keygen -Y verify -f ../allowed_signers -I {who} -n {space} "
-        "-s tagmanifest-sha512.txt.sig < tagmanifest-sha512.txt"
-    )
-    page.say("The answer must begin with: Good")
+    sealed_at = moment_of(section(record, "made_by").get("at"))
+    page.ready(signature_steps(principal, fingerprint, NAMESPACE_PACKAGE, sealed_at=sealed_at))
 
 
 def _listening(page: _Page, record: Json) -> None:
@@ -221,38 +215,10 @@ def _listening(page: _Page, record: Json) -> None:
 
 
 def _cautions(page: _Page, record: Json) -> None:
-    rights = section(record, "rights")
     page.heading("Cautions")
-    restriction = rights.get("access_restriction")
-    if restriction:
-        until = rights.get("access_restriction_until")
-        page.point(
-            f"Access is restricted: {one_line(restriction)}"
-            + (f" (until {one_line(until)})" if until else "")
-        )
-    page.point(
-        "Copyright: having this copy gives no right to copy, publish or perform it. Ask whoever is "
-        "responsible for "
-        "rights in your house; the law differs from country to country."
-    )
-    if rights.get("personal_data") is True:
-        page.point(
-            "Personal data: label, sound or papers hold data about persons. "
-            + one_line(rights.get("personal_data_note") or "")
-        )
-    else:
-        page.point(
-            "Personal data: voices, labels and papers can hold data about persons, also where nobody has "
-            "noted it. "
-            "Follow the data protection rules of your house."
-        )
-    page.point(
-        "The original carrier: keep it; this copy does not replace it. With mould, do not wipe and do not "
-        "play: "
-        "isolate it and call a conservator. Do not bake tapes on your own account: it is right for few "
-        "faults and "
-        "harms other tapes. Leave mains-powered machines to qualified staff. Local rules come first."
-    )
+    said = (restriction_words(record), COPYRIGHT, personal_data_words(record), ORIGINAL_CARRIER)
+    for text in filter(None, said):
+        page.point(text)
 
 
 def build_readfirst(
@@ -260,12 +226,12 @@ def build_readfirst(
     *,
     files: Sequence[Json],
     audio: Mapping[str, Any] | None = None,
-    signature: Signature | None = None,
+    signed_by: tuple[str, str] | None = None,
 ) -> str:
     """The text of READ-ME-FIRST.txt: UTF-8, lines ended by LF, at most 78 characters except for commands.
 
     files: entries with a `path` in the package. audio: the content of block-digests.json; None when there is
-    no master. signature: given when the package will be signed.
+    no master. signed_by: principal and fingerprint of the signer, when the package will be signed.
     """
     page = _Page()
     page.say("READ ME FIRST")
@@ -283,14 +249,10 @@ def build_readfirst(
     _whole_files(page)
     if audio is not None:
         _audio(page, audio)
-    if signature is not None:
-        _signature(page, signature)
+    if signed_by is not None:
+        _signature(page, record, *signed_by)
     page.heading("If something does not match")
-    page.say(
-        "Do not repair anything and do not delete anything. Note which file and what the computer said, "
-        "look whether "
-        "another copy of this folder is intact, and ask."
-    )
+    page.say(NOT_MATCHING)
     _cautions(page, record)
     page.heading("Who to ask")
     people = section(record, "people")

@@ -6,6 +6,7 @@ observed and not fitted each keep their own sentence.
 
 from __future__ import annotations
 
+import shlex
 import unicodedata
 from collections.abc import Mapping
 from fractions import Fraction
@@ -45,6 +46,25 @@ FILE_EMPHASIS = {
         "Do not de-emphasise it before somebody qualified has found out."
     ),
 }
+
+
+COPYRIGHT = (
+    "Copyright: having this copy gives no right to copy, publish or perform it. Ask whoever is responsible "
+    "for rights in your house; the law differs from country to country."
+)
+PERSONAL_DATA = (
+    "Personal data: voices, labels and papers can hold data about persons, also where nobody has noted it. "
+    "Follow the data protection rules of your house."
+)
+ORIGINAL_CARRIER = (
+    "The original carrier: keep it; this copy does not replace it. With mould, do not wipe and do not play: "
+    "isolate it and call a conservator. Do not bake tapes on your own account: it is right for few faults "
+    "and harms other tapes. Leave mains-powered machines to qualified staff. Local rules come first."
+)
+NOT_MATCHING = (
+    "Do not repair anything and do not delete anything. Note which file and what the computer said, look "
+    "whether another copy is intact, and ask."
+)
 
 
 def one_line(value: object, limit: int = 400) -> str:
@@ -126,3 +146,31 @@ def outcome_words(record: Json) -> str:
     said = OUTCOME.get(str(record.get("outcome")), "")
     note = record.get("outcome_note")
     return f"{said} {one_line(note)}".strip() if note else said
+
+
+def restriction_words(record: Json) -> str:
+    """The restriction of access, and until when; empty when there is none."""
+    rights = section(record, "rights")
+    if not rights.get("access_restriction"):
+        return ""
+    until = rights.get("access_restriction_until")
+    said = f"Access is restricted: {one_line(rights['access_restriction'])}"
+    return said + (f" (until {one_line(until)})" if until else "")
+
+
+def personal_data_words(record: Json) -> str:
+    """What is known of personal data in this package; the general caution when nobody noted any."""
+    rights = section(record, "rights")
+    if rights.get("personal_data") is not True:
+        return PERSONAL_DATA
+    said = "Personal data: label, sound or papers hold data about persons."
+    return f"{said} {one_line(rights.get('personal_data_note') or '')}".strip()
+
+
+def signature_command(identity: str, namespace: str, *, signed: str, signers: str) -> str:
+    """The command by which stock OpenSSH checks a signature (ssh-keygen(1), -Y verify): one line for a shell.
+
+    signed: the file signed, its signature beside it as `<signed>.sig`; signers: the list of signers.
+    """
+    who, space = (shlex.quote(one_line(word, 200)) for word in (identity, namespace))
+    return f"ssh-keygen -Y verify -f {signers} -I {who} -n {space} -s {signed}.sig < {signed}"

@@ -6,6 +6,7 @@ References: RFC 8493 (BagIt 1.0) unless another source is named.
 from __future__ import annotations
 
 from provpack.findings import Rule
+from provpack.package.archiverules import ARCHIVE_COULD_NOT_CHECK, ARCHIVE_RULES
 from provpack.package.bagrules import TEXT_RULES
 
 _ASK = "Ask whoever sent the bag for a corrected one; keep this one as received."
@@ -56,8 +57,8 @@ TOO_LARGE = Rule(
 NOT_A_FOLDER = Rule(
     id="bag-not-a-folder",
     severity="error",
-    title="The path is a single file, not a package folder",
-    todo="Unpack an archive first and give the folder; inspect a single WAV with `provpack inspect`.",
+    title="The path is a single file, and neither a package folder nor an archive of one",
+    todo="Give the package's folder, or a .tar or .zip of it; inspect a single WAV with `provpack inspect`.",
 )
 CHECK_FAILED = Rule(
     id="bag-check-failed",
@@ -286,12 +287,14 @@ NOT_CHECKED = Rule(
 
 RULES: tuple[Rule, ...] = (
     *TEXT_RULES,
+    *ARCHIVE_RULES,
     *(value for value in list(globals().values()) if isinstance(value, Rule)),
 )
 
 COULD_NOT_CHECK: frozenset[str] = frozenset(
     rule.id
     for rule in (
+        *ARCHIVE_COULD_NOT_CHECK,
         UNREADABLE,
         CHANGED,
         UNKNOWN_ALGORITHM,

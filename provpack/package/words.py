@@ -38,3 +38,24 @@ FILE_EMPHASIS_WORDS = {
     "mixed": "present in parts",
     "unknown": "unknown",
 }
+
+CARRIER_WORDS = {
+    "betamax": "Betamax cassette",
+    "vhs": "VHS cassette",
+    "s_vhs": "S-VHS cassette",
+    "u_matic": "U-matic cassette",
+    "video8": "Video8 cassette",
+    "hi8": "Hi8 cassette",
+    "digital8": "Digital8 cassette",
+    "eiaj_open_reel": "open-reel video tape",
+    "mii": "MII cassette",
+    "betacam": "Betacam cassette",
+    "dat": "DAT cassette",
+    "compact_cassette": "compact cassette",
+    "open_reel_audio": "open-reel audio tape",
+    "minidisc": "MiniDisc",
+    "cd": "CD",
+    "cd_r": "CD-R",
+    "other": "carrier of another kind",
+    "unknown": "carrier of unknown kind",
+}

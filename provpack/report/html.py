@@ -13,7 +13,8 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from provpack.findings import Finding
-from provpack.package.readfirst_words import one_line
+from provpack.package.readfirst_words import one_line, signature_command
+from provpack.package.sshsig import NAMESPACE_PACKAGE
 from provpack.report.html_fields import KIND_WORDS, TOP
 from provpack.report.html_values import Json, cards, rows_of, table, words
 from provpack.report.html_view import build_view
@@ -52,8 +53,28 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=calm,
     )
-    environment.globals.update(short=one_line, link_of=link_of, kind_words=dict(KIND_WORDS))
+    environment.globals.update(short=one_line, kind_words=dict(KIND_WORDS))
     return environment
+
+
+def page_of(template: str, **values: Any) -> str:
+    """A page from one of our templates; whatever is missing in values is a mistake of ours and is raised."""
+    return _environment().get_template(template).render(**values)
+
+
+def _no_link(_path: str) -> str:
+    return ""
+
+
+def _signature(signed_by: tuple[str, str] | None) -> dict[str, str] | None:
+    """Who signed, and the command that checks it in the folder of the package."""
+    if signed_by is None:
+        return None
+    who, fingerprint = signed_by
+    command = signature_command(
+        who, NAMESPACE_PACKAGE, signed="tagmanifest-sha512.txt", signers="../allowed_signers"
+    )
+    return {"who": who, "fingerprint": fingerprint, "command": command}
 
 
 def render_package(
@@ -62,11 +83,15 @@ def render_package(
     measurements: Mapping[str, Any] | None,
     findings: Sequence[Finding],
     files: Sequence[Json],
+    signed_by: tuple[str, str] | None = None,
+    anew: str | None = None,
 ) -> str:
     """The page as text, to be written as UTF-8 to data/report/index.html.
 
     record: a valid transfer record. measurements: content of measurements.json, None when there is no audio.
     findings: of this transfer. files: entries in the shape of the record's `files`, all that are known.
+    signed_by: principal and fingerprint of the key, when the package will be signed. anew: when the page was
+    made, for people, if it is drawn again later and lies outside the package; it then links to no file.
     """
     from markupsafe import Markup
 
@@ -96,18 +121,18 @@ def render_package(
     )
     numbered = picture is not None and bool(picture.marks) and not is_crowded(picture)
     signs = {mark.by_program for mark in picture.marks} if picture and numbered else set()
-    return (
-        _environment()
-        .get_template("package.html.j2")
-        .render(
-            **view,
-            facts=rows,
-            entries=entries,
-            each=each,
-            wave=Markup(drawn),
-            swatches=samples,
-            signs={by_program: Markup(mark_swatch(by_program=by_program)) for by_program in signs},
-            numbered=numbered,
-            drawn=Markup,
-        )
+    return page_of(
+        "package.html.j2",
+        **view,
+        signature=_signature(signed_by),
+        anew=anew,
+        link=link_of if anew is None else _no_link,
+        facts=rows,
+        entries=entries,
+        each=each,
+        wave=Markup(drawn),
+        swatches=samples,
+        signs={by_program: Markup(mark_swatch(by_program=by_program)) for by_program in signs},
+        numbered=numbered,
+        drawn=Markup,
     )

@@ -139,6 +139,7 @@ SECTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "retention": ("retention_until", "next_check_due"),
         "supersedes": ("record_id", "package_name", "tagmanifest_sha512", "reason"),
         "derived_from": ("record_id", "sha256", "audio_sha256", "agent", "audio_changed", "note"),
+        "client_profile": ("name", "bagit_profile_identifier", "sha256"),
         "made_by": ("tool", "version", "at"),
     }
 )
@@ -235,6 +236,7 @@ TABLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "sha512",
             "note",
         ),
+        "held_back": ("label", "roles", "commitment_sha256"),
         "derived": ("field", "from", "how"),
         "declared_in": ("path", "row", "sha256"),
         "waivers": ("rule", "reason", "by", "at"),
@@ -259,6 +261,7 @@ FIELD_KIND: Mapping[str, Kind] = MappingProxyType(
         "processing/passes/header_sampling_frequency_hz": "measured",
         "processing/processing_steps/input_sha256": "derived",
         "processing/processing_steps/output_sha256": "derived",
+        "client_profile/sha256": "derived",
         "files/original_name": "declared",
         "files/file_emphasis": "declared",
         "files/pass_n": "declared",
@@ -272,6 +275,7 @@ TABLE_KIND: Mapping[str, Kind] = MappingProxyType(
         "measured/emphasis_hints": "measured",
         "measured/conversion_hints": "measured",
         "files": "derived",
+        "held_back": "derived",
         "derived": "derived",
         "declared_in": "derived",
     }

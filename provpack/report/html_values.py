@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Literal
 
+from provpack.package.figures import clock, number
 from provpack.package.readfirst_words import hertz
 from provpack.report.html_fields import FIELD_KIND, SECTION_KIND, SECTIONS, TABLE_KIND, TABLES, Kind
 from provpack.report.html_words import DOUBTFUL, NULLS, VOCABULARY_FIELDS, WORDS, label
-from provpack.report.picture_parts import clock
 
 Json = Mapping[str, Any]
 Look = Literal["text", "code", "time"]
@@ -63,6 +63,8 @@ CODES = frozenset(
         "input_sha256",
         "output_sha256",
         "tagmanifest_sha512",
+        "commitment_sha256",
+        "roles",
         "path",
         "record_id",
         "channel_status_raw",
@@ -105,13 +107,6 @@ class Table:
     cells: tuple[tuple[Cell, ...], ...]
     kind: Kind
     more: int = 0
-
-
-def number(value: float) -> str:
-    """A number with thin groups and no needless decimals: 38500000 -> `38 500 000`, -3.1 -> `−3.1`."""
-    said = f"{value:,}" if isinstance(value, int) else f"{value:,.6f}".rstrip("0").rstrip(".")
-    said = "0" if said == "-0" else said
-    return said.replace(",", "\u202f").replace("-", "−")
 
 
 def moment(value: str) -> str:

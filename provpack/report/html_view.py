@@ -7,12 +7,18 @@ sorts what is there into well, doubtful and unknown.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 from provpack.findings import Finding
+from provpack.model.formats import read_moment
+from provpack.package.figures import found_words, number
 from provpack.package.readfirst_words import (
+    COPYRIGHT,
+    NOT_MATCHING,
+    ORIGINAL_CARRIER,
+    PERSONAL_DATA,
     emphasis_words,
     exact_rate,
     one_line,
@@ -20,6 +26,7 @@ from provpack.package.readfirst_words import (
     rate_words,
     section,
 )
+from provpack.package.summary import damage_counts, damage_words, history_words, summarise
 from provpack.report.html_fields import SECTIONS
 from provpack.report.html_values import (
     LINES_MAX,
@@ -27,13 +34,36 @@ from provpack.report.html_values import (
     Row,
     entries,
     moment,
-    number,
     position,
     rows_of,
     words,
 )
 from provpack.report.sound_view import Sound, sound_view
+from provpack.report.timeline import timeline
 from provpack.report.wave_view import placed_events, wave, wave_words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headline:
+    """What nobody may overlook about pre-emphasis: a sign, words, and the look of the box."""
+
+    sign: str
+    title: str
+    look: str
+
+
+HEADLINES: Mapping[str, Headline] = {
+    "present": Headline(sign="♪", title="Sounds too bright on purpose", look="warn"),
+    "mixed": Headline(sign="♪", title="Parts of it sound too bright on purpose", look="warn"),
+    "removed": Headline(sign="♪", title="Already de-emphasised: do not do it again", look="warn"),
+    "unknown": Headline(sign="?", title="Nobody knows whether it sounds right as it is", look="open"),
+}
+
+
+def _sound_is_clean(record: Json) -> bool:
+    """Whether a program looked for damage and found none."""
+    counts = damage_counts(record)
+    return counts is not None and not found_words(counts)
 
 
 def _good(record: Json) -> list[str]:
@@ -48,6 +78,7 @@ def _good(record: Json) -> list[str]:
             bool(record.get("audio_sha256")),
             "The sound has a digest of its own: later damage can be told from edited text.",
         ),
+        (heard and _sound_is_clean(record), damage_words(record)),
         (
             deck.get("dropout_compensator") == "off",
             "The dropout compensator of the playback machine was off.",
@@ -79,12 +110,13 @@ def _good(record: Json) -> list[str]:
 
 
 def _warnings(record: Json, findings: Sequence[Finding]) -> list[str]:
-    deck, capture, signal = section(record, "deck"), section(record, "capture"), section(record, "signal")
-    interface, decoder, rights = (section(record, name) for name in ("interface", "decoder", "rights"))
+    deck, capture = section(record, "deck"), section(record, "capture")
+    interface, decoder = section(record, "interface"), section(record, "decoder")
     errors = sum(f.severity == "error" for f in findings)
     warnings = sum(f.severity == "warning" for f in findings)
     facts = [
         (record.get("outcome") not in ("complete", "clean"), outcome_words(record)),
+        (not _sound_is_clean(record), damage_words(record)),
         (errors > 0, f"Findings that are errors: {errors}. See “What was found”."),
         (warnings > 0, f"Findings that are warnings: {warnings}. See “What was found”."),
         (
@@ -101,28 +133,17 @@ def _warnings(record: Json, findings: Sequence[Finding]) -> list[str]:
         ),
         (capture.get("chain_check_id") == "none", "The chain was never tested."),
         (
-            signal.get("file_emphasis") == "present",
-            "The master carries pre-emphasis: it sounds too bright as it is.",
-        ),
-        (signal.get("file_emphasis") == "mixed", "Pre-emphasis changes within the file."),
-        (
             decoder.get("error_indication") in ("some", "many"),
             "The decoder showed errors during the transfer.",
         ),
         (interface.get("cs_copy") == "asserted", "The copy bit found says: copyright asserted."),
         (decoder.get("copy_indicator") in ("on", "changed"), "The copy-prohibit lamp was seen."),
-        (bool(rights.get("access_restriction")), "Access is restricted. See “Cautions”."),
-        (rights.get("personal_data") is True, "There is personal data. See “Cautions”."),
         (
             bool(record.get("waivers")),
             "Rules were knowingly set aside. See “Where the statements come from”.",
         ),
-        (
-            bool(record.get("derived_from")),
-            "The received file had been made from an earlier one by somebody else.",
-        ),
     ]
-    return [said for holds, said in facts if holds] + _suspects(record)
+    return [said for holds, said in facts if holds and said] + _suspects(record)
 
 
 def _differing(sound: Sound | None) -> list[str]:
@@ -162,67 +183,6 @@ def _unknowns(record: Json, rows: Mapping[str, Sequence[Row]]) -> list[str]:
     return said
 
 
-def _when(text: Any) -> tuple[int, str]:
-    """Sort key of a date or time: its moment in UTC, a date alone at its start; unknown last."""
-    if not isinstance(text, str):
-        return (1, "")
-    try:
-        stamp = datetime.fromisoformat(text)
-        offset, plain = stamp.utcoffset(), stamp.replace(tzinfo=None)
-        return (0, (plain - offset if offset else plain).isoformat())
-    except (ValueError, OverflowError):
-        return (1, text)
-
-
-def timeline(record: Json) -> list[dict[str, str]]:
-    """What happened to the carrier and its files, in order of time."""
-    rows: list[tuple[Any, str, str, str]] = []
-    for e in entries(record, "custody/custody_events"):
-        rows.append(
-            (e.get("at"), "Custody: " + words("type", e.get("type")), f"{e.get('from')} → {e.get('to')}", "")
-        )
-    condition = section(record, "condition")
-    if condition.get("condition_assessed_at"):
-        terms = words("condition_terms", condition.get("condition_terms"))
-        rows.append((condition["condition_assessed_at"], "Condition assessed", "", terms))
-    for e in entries(record, "condition/treatments"):
-        until = f"until {moment(e['end'])}" if e.get("end") else ""
-        rows.append(
-            (e.get("start"), "Treatment: " + words("type", e.get("type")), str(e.get("agent", "")), until)
-        )
-    capture = section(record, "capture")
-    if capture.get("chain_check_at"):
-        rows.append((capture["chain_check_at"], "Chain check passed", str(capture.get("chain_check_id")), ""))
-    for e in entries(record, "processing/passes"):
-        until = f"until {moment(e['stopped_at'])}; " if e.get("stopped_at") else ""
-        done = until + words("outcome", e.get("outcome", "unknown"))
-        rows.append(
-            (e.get("started_at"), f"Pass {e.get('n')}", f"deck {e.get('deck_id', 'not recorded')}", done)
-        )
-    for e in entries(record, "processing/processing_steps"):
-        rows.append(
-            (
-                e.get("at"),
-                "Processing: " + words("type", e.get("type")),
-                str(e.get("tool", e.get("agent", ""))),
-                "",
-            )
-        )
-    for e in entries(record, "equipment_status"):
-        rows.append(
-            (
-                e.get("at"),
-                f"Equipment {words('status', e.get('status'))}",
-                str(e.get("equipment_id")),
-                str(e.get("note", "")),
-            )
-        )
-    made = section(record, "made_by")
-    rows.append((made.get("at"), "Package made", f"{made.get('tool', '')} {made.get('version', '')}", ""))
-    rows.sort(key=lambda r: _when(r[0]))
-    return [{"when": moment(str(w or "not known")), "what": a, "who": b, "result": c} for w, a, b, c in rows]
-
-
 def events(record: Json, rate: Fraction | None) -> list[dict[str, str]]:
     """Events on the recording, numbered as in the picture; those without a place come last, unnumbered."""
     placed = placed_events(record)
@@ -245,6 +205,42 @@ def events(record: Json, rate: Fraction | None) -> list[dict[str, str]]:
     return out
 
 
+def _dates(record: Json) -> list[tuple[str, str]]:
+    """The dates a reader asks for first: recorded, read, packed."""
+    starts = [read_moment(e.get("started_at")) for e in entries(record, "processing/passes")]
+    first = min((m for m in starts if m is not None), key=lambda m: m.earliest, default=None)
+    recorded = section(record, "item").get("recorded_date")
+    return [
+        ("Recorded", words("recorded_date", recorded) if recorded else "date not known"),
+        ("read from the carrier", moment(first.text)[:10] if first else "date not known"),
+        ("packed", moment(str(section(record, "made_by").get("at") or "date not known"))[:10]),
+    ]
+
+
+def _contents(record: Json, *, picture: bool, sound: bool) -> list[tuple[str, list[tuple[str, str]]]]:
+    """The two parts of the page with their sections: (anchor, name)."""
+    brief = [
+        ("what", "What this is"),
+        ("glance", "State at a glance"),
+        *([("overview", "What the sound does where")] if picture else []),
+        ("listen", "What to listen for"),
+        ("timeline", "Who did what when"),
+        ("check", "How to check it"),
+        ("cautions", "Cautions"),
+    ]
+    full = [
+        ("tape", "Which carrier"),
+        ("chain", "Through which chain"),
+        ("signal", "The signal: emphasis and rate"),
+        *([("sound", "What the sound itself shows")] if sound else []),
+        ("findings", "What was found"),
+        ("steps", "Passes, steps and custody"),
+        ("files", "Files and digests"),
+        ("sources", "Where the statements come from"),
+    ]
+    return [("In short", brief), ("The full record", full)]
+
+
 def build_view(
     record: Json,
     *,
@@ -258,16 +254,26 @@ def build_view(
     picture = wave(record, measurements)
     sound = sound_view(record, measurements, rate)
     order = {"error": 0, "warning": 1, "note": 2}
+    counts = {name: sum(f.severity == name for f in findings) for name in order}
+    said = summarise(record, counts)
     return {
         "record": record,
         "rate": rate,
         "rows": rows,
+        "summary": said["summary"][0],
+        "outcome": outcome_words(record),
+        "history": history_words(record),
+        "dates": _dates(record),
+        "contents": _contents(record, picture=picture is not None, sound=sound is not None),
+        "headline": HEADLINES.get(str(section(record, "signal").get("file_emphasis"))),
+        "emphasis": emphasis_words(record),
+        "rate_words": rate_words(record),
         "good": _good(record),
         "warnings": [*_warnings(record, findings), *_differing(sound)],
         "unknowns": _unknowns(record, rows),
-        "emphasis": emphasis_words(record),
-        "rate_words": rate_words(record),
-        "outcome": outcome_words(record),
+        "cautions": said["cautions"],
+        "general_cautions": [COPYRIGHT, PERSONAL_DATA, ORIGINAL_CARRIER],
+        "listen": said["listen"],
         "picture": picture,
         "picture_words": wave_words(picture, record, measurements) if picture else "",
         "sound": sound,
@@ -275,6 +281,7 @@ def build_view(
         "timeline": timeline(record),
         "events": events(record, rate),
         "events_more": max(0, len(entries(record, "processing/transfer_events")) - LINES_MAX),
+        "not_matching": NOT_MATCHING,
         "files": [dict(f) for f in files],
         "total": number(sum(int(f.get("bytes") or 0) for f in files)),
     }

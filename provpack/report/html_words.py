@@ -138,6 +138,10 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "mode": "Word length",
         "items": "Items",
         "equipment_id": "Equipment",
+        "label": "What stands there",
+        "roles": "Fields the name stood in",
+        "commitment_sha256": "Commitment (SHA-256 of salt and name)",
+        "bagit_profile_identifier": "BagIt profile",
         "note": "Note",
     }
 )

@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
+from provpack.package.figures import channel_names
 from provpack.report.picture_parts import (
     AXIS,
     Picture,
     cells,
-    channel_names,
     field,
     frame,
     percent,

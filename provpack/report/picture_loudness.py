@@ -11,12 +11,12 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
+from provpack.package.figures import clock
 from provpack.report.picture_parts import (
     AXIS,
     UNITS,
     Picture,
     Sample,
-    clock,
     field,
     frame,
     line,

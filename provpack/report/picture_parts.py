@@ -16,6 +16,8 @@ from fractions import Fraction
 from html import escape
 from typing import Any
 
+from provpack.package.figures import clock
+
 UNITS = 1000  # horizontal units of a nested drawing
 AXIS = 30  # height of an axis with its figures, px
 _STEPS_MS = (
@@ -39,12 +41,6 @@ class Picture:
     svg: str
     words: str
     key: tuple[Sample, ...] = ()
-
-
-def clock(seconds: Fraction | float) -> str:
-    """A time as h:mm:ss, rounded down: 800 -> 0:13:20."""
-    whole = max(0, int(seconds))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 def percent(part: float) -> str:
@@ -158,13 +154,6 @@ def cells(spans: Iterable[tuple[int, int]], *, frames: int, columns: int) -> lis
         now += change
         out.append(now)
     return out
-
-
-def channel_names(channels: int) -> tuple[str, ...]:
-    """What channels are called, by their place in the file."""
-    if channels == 2:
-        return ("left", "right")
-    return tuple(f"channel {n + 1}" for n in range(channels))
 
 
 def numbers(values: Sequence[Any]) -> list[float]:

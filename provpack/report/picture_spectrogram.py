@@ -14,13 +14,13 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+from provpack.package.figures import clock
 from provpack.report.picture_parts import (
     AXIS,
     UNITS,
     Hertz,
     Picture,
     Sample,
-    clock,
     field,
     frame,
     hertz_words,

@@ -12,12 +12,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from provpack.package.figures import channel_names
 from provpack.report.picture_parts import (
     UNITS,
     Hertz,
     Picture,
     Sample,
-    channel_names,
     field,
     frame,
     hertz_words,

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Literal
 
+from provpack.package.figures import channel_names
 from provpack.report.picture_lanes import BARS, PIECES, Lane, bars, draw_lanes, piece_words
 from provpack.report.picture_parts import (
     AXIS,
     UNITS,
-    channel_names,
     field,
     frame,
     line,

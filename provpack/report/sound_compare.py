@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from provpack.package.figures import found_words, listed, number
 from provpack.package.readfirst_words import exact_rate, hertz, section
-from provpack.report.html_values import number, span, words
+from provpack.report.html_values import span, words
 from provpack.report.picture_bits import width_words
-from provpack.report.sound_damage import found_words
-from provpack.report.sound_parts import Json, listed
+from provpack.report.sound_parts import Json
 
 Verdict = Literal["agree", "differ", "open"]
 SIGNS: Mapping[Verdict, str] = {"agree": "✓ agree", "differ": "▲ differ", "open": "? cannot be told"}

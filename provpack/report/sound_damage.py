@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from provpack.report.html_values import number
+from provpack.package.figures import count, found_words, listed, number
 from provpack.report.sound_parts import (
     Json,
     Part,
     Sheet,
-    count,
     figure,
     length,
-    listed,
     sentences,
     share,
     where,
@@ -102,20 +100,6 @@ def damage_part(measurements: Json, rate: Fraction | None) -> Part | None:
         sheets=tuple(sheets),
         limits=sentences([*_not_looked_for(measurements), _unseen()]),
     )
-
-
-def found_words(counts: Json) -> str:
-    """`2 mutes, 1 click`; empty when there is nothing."""
-    names = {
-        "mute": ("mute", "mutes"),
-        "hold": ("held value", "held values"),
-        "interpolation": ("place with interpolated samples", "places with interpolated samples"),
-        "click": ("click", "clicks"),
-        "clipped_run": ("clipped run", "clipped runs"),
-        "unlock": ("lost lock", "lost locks"),
-        "other": ("stretch of another word length", "stretches of another word length"),
-    }
-    return listed([count(int(counts[k]), *said) for k, said in names.items() if counts.get(k)])
 
 
 def _left_out(many: int) -> str:

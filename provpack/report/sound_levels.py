@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from provpack.package.figures import channel_names, count, number
 from provpack.package.readfirst_words import section
-from provpack.report.html_values import number
 from provpack.report.picture_bits import bits, width_words
 from provpack.report.picture_loudness import loudness
-from provpack.report.picture_parts import channel_names
-from provpack.report.sound_parts import Json, Part, Sheet, count, decibels, figure, length, sentences, where
+from provpack.report.sound_parts import Json, Part, Sheet, decibels, figure, length, sentences, where
 
 LINES_MAX = 20
 

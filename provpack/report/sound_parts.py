@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from provpack.report.html_values import number, position, span
+from provpack.package.figures import count
+from provpack.report.html_values import position, span
 from provpack.report.picture_parts import Picture
 
 Json = Mapping[str, Any]
@@ -58,11 +59,6 @@ def share(part: float) -> str:
     return f"{min(99.9, 100 * part):.1f} %"
 
 
-def count(many: int, one: str, several: str) -> str:
-    """`1 run`, `12 runs`."""
-    return f"{number(many)} {one if many == 1 else several}"
-
-
 def decibels(part: float) -> float | None:
     """20 log10 of a fraction of full scale; None for nothing."""
     return 20.0 * math.log10(abs(part)) if part else None
@@ -88,8 +84,3 @@ def where(frame: int, rate: Fraction | None) -> str:
 def sentences(items: Iterable[object]) -> tuple[str, ...]:
     """The items that say something, as text."""
     return tuple(str(item) for item in items if item)
-
-
-def listed(items: Sequence[str]) -> str:
-    """Several things as one text: `a, b and c`."""
-    return " and ".join([", ".join(items[:-1]), items[-1]]) if len(items) > 1 else "".join(items)

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
-from provpack.report.html_values import number
+from provpack.package.figures import channel_names, count, number
 from provpack.report.html_words import WORDS
-from provpack.report.picture_parts import channel_names
 from provpack.report.picture_spectrogram import spectrogram
 from provpack.report.picture_spectrum import spectrum
-from provpack.report.sound_parts import Json, Part, Sheet, count, figure, sentences, where
+from provpack.report.sound_parts import Json, Part, Sheet, figure, sentences, where
 
 RELATIONS: Mapping[str, str] = {
     "mono": "The file has one channel.",

@@ -11,7 +11,7 @@ from provpack.findings import Finding
 
 if TYPE_CHECKING:
     from provpack.jobs.check import CheckResult
-    from provpack.jobs.verified import VerifyResult
+    from provpack.jobs.verified import Examined, VerifyResult
     from provpack.jobs.wrapped import WrapResult, WrapUnit
 
 WIDTH = 100
@@ -147,6 +147,11 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
                 f"{' ' * 16}{_plural(unit.payload_files, 'payload file')}, {size_words(unit.payload_bytes)}; "
                 f"depth {unit.depth}; {algorithms}"
             )
+        if unit.serialisation is not None and unit.name is not None:
+            kind = unit.serialisation.removeprefix("application/").removeprefix("x-")
+            yield f"{' ' * 16}bag {unit.name}, read in place in the {kind} archive"
+        for one in unit.examined:
+            yield from _wrapped(f"{one.topic}: {_examined_words(one)}", " " * 16)
         yield from finding_lines(unit.findings, " " * 4)
     if result.findings:
         yield ""
@@ -160,7 +165,25 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
         yield "Repair nothing and delete nothing. Fetch the other copy, verify it too, and compare."
     if counts["could_not_check"]:
         yield "could_not_check is neither good nor bad: mend what is named above and check again."
+    asked = Counter(unit.demands for unit in result.units)
+    if asked["not_met"]:
+        yield f"{_plural(asked['not_met'], 'package')}: what was asked beyond being intact is NOT met."
+    if asked["could_not_check"]:
+        yield f"{_plural(asked['could_not_check'], 'package')}: what was asked could not be checked."
     yield from recorded
+
+
+def _examined_words(one: Examined) -> str:
+    """State, demands and the plain facts of one question to a package."""
+    words = one.state.replace("_", " ")
+    if one.demands not in ("not_asked", one.state):
+        words += f"; what was asked: {one.demands.replace('_', ' ')}"
+    told = [
+        f"{key.replace('_', ' ')} {value}"
+        for key, value in one.facts.items()
+        if isinstance(value, str | int) and not isinstance(value, bool) and value != ""
+    ]
+    return words + (f" ({'; '.join(told)})" if told else "")
 
 
 def demo_lines(

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from provpack.package.figures import found_words, number
 from provpack.package.readfirst_words import section
-from provpack.report.html_values import Json, entries, number, position, span
+from provpack.report.html_values import Json, entries, position, span
 from provpack.report.picture_lanes import lanes_of
 from provpack.report.picture_wave import LANES_MAX, Mark, Range, RangeKind, Wave, wave_of
-from provpack.report.sound_damage import found_words
 from provpack.report.sound_parts import figure
 
 RANGES_MAX = 300

@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from provpack.package.premis import build_premis
+from provpack.findings import Finding
+from provpack.package.premis import build_premis, check_premis
 
 ROOT = Path(__file__).resolve().parents[1]
 RECORDS = sorted((ROOT / "unit" / "report" / "records").glob("*.json")) + sorted(
@@ -29,15 +30,38 @@ FORMER = {
 }
 
 
+FOUND = [Finding(rule="rec-a", severity="warning", what="w", where="w", todo="t")]
+HELD = {"label": "[person 1]", "roles": ["/people/operator"], "commitment_sha256": "0" * 64}
+NASTY = "]]></premis:x>&#0;\x00\x1f\ud800\ufffe <!-- \t\né𝄞'\"&"
+
+
 def documents(record: dict[str, Any]) -> list[bytes]:
     files = record["files"]
-    made = [build_premis(record, files=files)]
+    signed = ("studio@lindmoor.example", "SHA256:abc")
+    made = [
+        build_premis(record, files=files),
+        build_premis({**record, "held_back": [HELD]}, files=files, findings=FOUND, signed_by=signed),
+        build_premis(hostile(record), files=files, findings=[], signed_by=(NASTY, NASTY)),
+    ]
     if any(f["role"] == "master" for f in files):
         text = json.dumps(record, ensure_ascii=False)
         made += [
             build_premis(record, files=files, extension=text, merged=former) for former in FORMER.values()
         ]
     return made
+
+
+def hostile(value: Any, key: str = "") -> Any:
+    """The record with text that breaks careless writers wherever text is free."""
+    free = ("title", "note", "label_transcription", "package_name", "client_item_id", "carrier_id", "agent",
+            "operator", "client", "from", "to", "deck_id", "deck_make_model", "deck_serial", "decoder_id",
+            "capture_software", "digital_output_revision", "access_restriction", "chain_id", "tool",
+            "reason")  # fmt: skip
+    if isinstance(value, dict):
+        return {k: hostile(v, k) for k, v in value.items()}
+    if isinstance(value, list):
+        return [hostile(v, key) for v in value]
+    return NASTY + value if isinstance(value, str) and key in free else value
 
 
 @pytest.mark.parametrize("path", RECORDS, ids=lambda p: p.stem)
@@ -66,6 +90,7 @@ def test_lxml_accepts(path: Path, reference: Path) -> None:
     schema = etree.XMLSchema(file=str(reference / "xsd" / "premis" / "premis-v3-0.xsd"))
     for document in documents(json.loads(path.read_text(encoding="utf-8"))):
         assert schema.validate(etree.fromstring(document)), schema.error_log
+        assert check_premis(document) == (), "what we make must pass our own judge too"
 
 
 def test_the_schema_does_reject(reference: Path, tool: Callable[[str], str], tmp_path: Path) -> None:

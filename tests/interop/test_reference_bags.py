@@ -9,7 +9,9 @@ from __future__ import annotations
 import csv
 import os
 import tarfile
-from collections.abc import Iterator
+import zipfile
+from collections import Counter
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +19,7 @@ import pytest
 
 from provpack.jobs.progress import Silent
 from provpack.jobs.verify import VerifyResult, verify_paths
+from provpack.package import archiverules
 
 # The cases must be known while tests are collected; the `reference` fixture says what is missing.
 REFERENCE = Path(
@@ -100,10 +103,68 @@ def test_sha3_is_really_verified(row: dict[str, str], tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("row", ARCHIVES, ids=lambda r: r["file"])
 def test_verdict_on_an_archive_itself(row: dict[str, str]) -> None:
-    pytest.skip("archives are not read yet: unpack first (the command says so)")
+    # 0.97 draft, Serialization: one base directory per archive
+    result = check(REFERENCE / "bags" / row["file"])
+    assert row["expect"] == "invalid" and result.outcome == "bad"
+    assert archiverules.TOP.id in {f.rule for f in result.units[0].findings}
 
 
-def test_an_archive_is_not_called_good(reference: Path) -> None:
-    result = check(next((reference / "bags").rglob("ser-*.tar")))
-    assert result.outcome == "could_not_check"
-    assert "Unpack" in result.units[0].findings[0].todo
+# --- the same bags as archives, read in place ----------------------------------------------------------
+
+Pack = Callable[[Path, Path], None]
+
+
+def pack_tar(form: int) -> Pack:
+    def pack(root: Path, archive: Path) -> None:
+        with tarfile.open(archive, "w", format=form) as tar:
+            tar.add(root, root.name)
+
+    return pack
+
+
+def pack_zip(method: int) -> Pack:
+    def pack(root: Path, archive: Path) -> None:
+        with zipfile.ZipFile(archive, "w", method, strict_timestamps=False) as made:
+            for path in [root, *sorted(root.rglob("*"))]:
+                name = path.relative_to(root.parent).as_posix()
+                if path.is_symlink():
+                    link = zipfile.ZipInfo(name)
+                    link.create_system, link.external_attr = 3, 0o120777 << 16
+                    made.writestr(link, str(path.readlink()))
+                else:
+                    made.write(path, name)
+
+    return pack
+
+
+PACKS: dict[str, tuple[str, Pack]] = {
+    "pax": ("tar", pack_tar(tarfile.PAX_FORMAT)),
+    "gnu": ("tar", pack_tar(tarfile.GNU_FORMAT)),
+    "stored": ("zip", pack_zip(zipfile.ZIP_STORED)),
+    "deflated": ("zip", pack_zip(zipfile.ZIP_DEFLATED)),
+}
+# A backslash in a name is lawful on disk and in tar; in zip it never is (APPNOTE 4.4.17.1).
+NOT_IN_ZIP = "\\"
+
+
+@pytest.mark.parametrize("row", BAGS, ids=lambda r: r["file"])
+def test_an_archive_gets_the_verdict_of_its_folder(row: dict[str, str], tmp_path: Path) -> None:
+    """Packed by the standard library's writers, as a stranger would; nothing is unpacked again."""
+    root = unpack(row, tmp_path)
+    (folder,) = check(root).units
+    told = Counter((f.rule, f.severity, f.where) for f in folder.findings)
+    for name, (ending, pack) in PACKS.items():
+        archive = tmp_path / name / f"{root.name}.{ending}"
+        archive.parent.mkdir()
+        pack(root, archive)
+        before = sorted(p.as_posix() for p in tmp_path.rglob("*"))
+        (unit,) = check(archive).units
+        assert sorted(p.as_posix() for p in tmp_path.rglob("*")) == before
+        if ending == "zip" and any(NOT_IN_ZIP in p.name for p in root.rglob("*")):
+            assert archiverules.NAME_UNSAFE.id in {f.rule for f in unit.findings}
+            continue
+        assert (unit.outcome, unit.verdict, unit.identity) == (
+            folder.outcome, folder.verdict, folder.identity
+        ), (name, unit.findings)  # fmt: skip
+        assert Counter((f.rule, f.severity, f.where) for f in unit.findings) == told, name
+        assert (unit.payload_files, unit.bytes_read) == (folder.payload_files, folder.bytes_read)

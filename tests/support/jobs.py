@@ -163,6 +163,7 @@ def wrap(
             progress=Silent(),
             list_names=lambda p: folder_names(p) if p.is_dir() else [],
             append_ledger=lambda entry: None,
+            enter_job=lambda job: None,
             second_opinion=lambda path: [],
             render_report=render_package,
             new_salt=private.new_salt,

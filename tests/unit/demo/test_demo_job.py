@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import tomllib
 import tracemalloc
 from collections.abc import Callable, Iterable
@@ -95,6 +96,11 @@ def test_every_file_the_sheets_name_is_there_and_every_file_is_named(folder: Fol
     for row in folder.sheet("transfers"):
         named |= {row["file"], row["photos"], *row["condition_photos"].split("|")} - {""}
     named |= {row["file"] for row in folder.sheet("passes")}
+    # the third client shows a stricter file and has nothing in this job
+    clients = {*folder.toml("job.toml")["client_profiles"], "clients/brackenholm.json"}
+    for name in clients:
+        beside = json.loads((folder.root / name).read_text(encoding="utf-8"))["bagit_profile"]
+        named |= {name, f"clients/{beside}"}
     assert named == {n for n in folder.names if "/" in n}
 
 

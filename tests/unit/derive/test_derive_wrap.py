@@ -151,7 +151,8 @@ def test_stopped_anywhere_there_is_a_whole_package_or_none(tmp_path: Path, conta
         out = restored / "out"
         found = [p for p in out.iterdir() if not p.name.startswith(PARTIAL_PREFIX)] if out.exists() else []
         assert all(good(p) for p in found), f"half a package after a cut at operation {at}"
-        assert len(found) == (at > total)
+        # the last operation syncs the parent: without it the rename may be lost, or not
+        assert at == total or len(found) == (at > total)
 
 
 def test_how_to_write_it_without_saying_what_is_wrong_usage(tmp_path: Path) -> None:

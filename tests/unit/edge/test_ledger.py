@@ -44,7 +44,7 @@ def test_tampering_is_found_at_the_line(tmp_path: Path, harm: str) -> None:
     path.write_bytes(b"\n".join(lines))
     with pytest.raises(EnvironmentProblem) as err:
         read_entries(path)
-    assert f"line {3 if harm == 'change' else 2}" in err.value.where
+    assert err.value.where.endswith(", line 2")
 
 
 def test_a_torn_last_line_is_set_aside_not_lost(tmp_path: Path) -> None:

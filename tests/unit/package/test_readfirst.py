@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from provpack.package.readfirst import FILE_NAME, WIDTH, Signature, build_readfirst
+from provpack.package.readfirst import FILE_NAME, WIDTH, build_readfirst
 from provpack.package.readfirst_words import (
     FILE_EMPHASIS,
     emphasis_words,
@@ -141,14 +141,14 @@ def test_a_record_without_audio_says_so(record: dict[str, Any]) -> None:
 
 
 def test_a_signature_is_checked_with_ssh_keygen(record: dict[str, Any]) -> None:
-    who = Signature(identity="tape room'; rm -rf ~", namespace="example")
-    text = build_readfirst(record, files=record["files"], signature=who)
+    who = "tape room'; rm -rf ~"
+    text = build_readfirst(record, files=record["files"], signed_by=(who, "SHA256:abc"))
     line = next(c for c in commands(text) if c.startswith("ssh-keygen"))
     # Words of a hostile name stay one word of the shell (POSIX shell, 2.2.2 single quotes).
     words = subprocess.run(
         ["sh", "-c", "printf '%s\\n' " + line.partition(" <")[0]], capture_output=True, text=True, check=True
     ).stdout.splitlines()
-    assert words[words.index("-I") + 1] == "tape room'; rm -rf ~"
+    assert words[words.index("-I") + 1] == who
     assert words[-1] == "tagmanifest-sha512.txt.sig"
 
 

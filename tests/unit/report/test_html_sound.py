@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from support.measured import measure, tape
-from support.pages import HOSTILE, Reader, luminance
+from support.pages import HOSTILE, Reader, check_structure, luminance
 
 from provpack.report.html import render_package
 
@@ -81,7 +81,9 @@ def test_the_page_is_well_formed_and_loads_nothing(
 ) -> None:
     given = {"damaged": damaged_tape, "long": long_tape}
     document, measured = given[name] if name in given else SOUNDS[name]()
-    seen = Reader(page(record(measured), document))
+    text = page(record(measured), document)
+    check_structure(text)
+    seen = Reader(text)
     assert not {"script", "img", "image", "iframe", "object", "embed", "link", "base"} & set(seen.tags)
     for tag, attribute, value in seen.attributes:
         assert not attribute.startswith("on") and attribute not in ("src", "srcset", "xlink:href"), tag

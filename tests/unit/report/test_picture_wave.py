@@ -10,7 +10,7 @@ from typing import Any, get_args
 
 import pytest
 
-from provpack.report.picture_parts import clock
+from provpack.package.figures import clock
 from provpack.report.picture_wave import (
     COLUMNS,
     LINES_ACROSS,

@@ -15,21 +15,33 @@ from provpack.model.vocab import VOCABULARIES
 
 OWN = (
     "block-digests",
+    "client-requirements",
+    "delivery-note",
     "equipment-register",
     "fields",
     "job-sheet",
     "ledger-entry",
     "measurements",
+    "receipt",
     "result-check",
+    "result-close",
+    "result-custody",
+    "result-deliver",
     "result-demo",
+    "result-enter",
     "result-error",
     "result-inspect",
+    "result-receive",
+    "result-report",
     "result-verify",
     "result-wrap",
+    "studio-record",
     "transfer-record",
 )
 VERSIONS = {
-    **dict.fromkeys(("measurements", "result-check", "job-sheet"), "1.1.0"),
+    **dict.fromkeys(
+        ("measurements", "result-check", "result-demo", "result-verify", "job-sheet", "ledger-entry"), "1.1.0"
+    ),
     **dict.fromkeys(("fields", "transfer-record"), "1.2.0"),
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from provpack.edge import tree
-from provpack.edge.tree import find_bags, list_tree, open_regular, read_small
+from provpack.edge.place import FolderPlace
+from provpack.edge.reading import read_small
+from provpack.edge.tree import find_bags, list_tree, open_regular
 from provpack.errors import CouldNotCheck
 
 
@@ -65,9 +67,9 @@ def test_bounds(root: Path, way: str) -> None:
 def test_opening(root: Path, way: str) -> None:
     with open_regular(root, "a/b/file") as file:
         assert file.read() == b"12345"
-    assert read_small(root, "a/b/file", 5) == b"12345"
+    assert read_small(FolderPlace(root), "a/b/file", 5) == b"12345"
     with pytest.raises(CouldNotCheck) as caught:
-        read_small(root, "a/b/file", 4)
+        read_small(FolderPlace(root), "a/b/file", 4)
     assert caught.value.code == "too-large"
 
 

@@ -1,0 +1,35 @@
+"""The option that asks whether packages meet a client's requirements, for every command that checks some."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from provpack.jobs.verified import Examiner
+
+
+def client_profile_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Adds `--client-profile FILE`, handed to the command as `client_profile: Path | None`."""
+    decorated: Callable[..., Any] = click.option(
+        "--client-profile",
+        "client_profile",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Also say whether each package meets these requirements: a client's requirements file, or a "
+        "BagIt profile. Intact but not met: exit code 13.",
+    )(command)
+    return decorated
+
+
+def profile_examiners(client_profile: Path | None) -> list[Examiner]:
+    """The examiner for that file, none without a file. Raises InputProblem when it cannot be used."""
+    if client_profile is None:
+        return []
+    from provpack.jobs.clientexamine import profile_examiner
+    from provpack.jobs.clientprofiles import load_profile_file
+
+    return [profile_examiner(load_profile_file(client_profile))]

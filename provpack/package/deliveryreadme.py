@@ -1,0 +1,169 @@
+"""READ-ME-FIRST.txt of a delivery: what has come, how to check it with stock tools, what to send back.
+
+Commands stand on lines of their own, indented by four blanks and never wrapped; a test runs them literally.
+PowerShell's Get-FileHash and its Expand-Archive are from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from provpack.package import deliverynote as places
+from provpack.package.readfirst import _Page as Page
+from provpack.package.readfirst_words import (
+    COPYRIGHT,
+    NOT_MATCHING,
+    ORIGINAL_CARRIER,
+    PERSONAL_DATA,
+    one_line,
+)
+from provpack.package.signwords import moment_of, signature_steps
+from provpack.package.sshsig import NAMESPACE_DELIVERY
+
+Json = Mapping[str, Any]
+
+_UNPACK = {
+    "tar": 'for a in packages/*.tar; do tar -xf "$a" -C "$HOME/unpacked"; done',
+    "zip": 'for a in packages/*.zip; do unzip -q "$a" -d "$HOME/unpacked"; done',
+}
+_EACH = (
+    'for p in */; do (cd "$p" && sha512sum --quiet -c tagmanifest-sha512.txt manifest-sha512.txt) '
+    '&& echo "intact  $p" || echo "NOT AS SEALED  $p"; done'
+)
+_CARRIERS = (
+    "Discs and drives: this medium ages too. Copy the folder to your own store, receive it there again, and "
+    "keep at least two copies in different places."
+)
+
+
+def build_delivery_readme(note: Json) -> str:
+    """The text for a delivery note: UTF-8, lines ended by LF, at most 78 characters except for commands."""
+    page = Page()
+    page.say("READ ME FIRST")
+    page.say("=============")
+    page.say(
+        "This folder is one delivery: the sound of old tapes or discs, and the records of how it was read."
+    )
+    page.gap()
+    _what(page, note)
+    _first_steps(page)
+    _folders(page, note)
+    _by_hand(page, note)
+    _comfortably(page)
+    signer = note["signer"]
+    if signer:
+        page.heading("How to check who made it")
+        at = moment_of(note["made_by"]["at"])
+        page.ready(
+            signature_steps(
+                signer["principal"],
+                signer["fingerprint"],
+                NAMESPACE_DELIVERY,
+                signed=places.NOTE,
+                sealed_at=at,
+            )
+        )
+    _send_back(page, note)
+    page.heading("If something does not match")
+    page.say(NOT_MATCHING)
+    page.heading("Cautions")
+    for text in (PERSONAL_DATA, COPYRIGHT, ORIGINAL_CARRIER, _CARRIERS):
+        page.point(text)
+    page.heading("Who to ask")
+    maker = one_line(note["from"]["contact"] or note["from"]["organisation"] or "whoever delivered this")
+    page.say(f"{maker}. Name the delivery: {note['delivery_id']}.")
+    return page.text()
+
+
+def _what(page: Page, note: Json) -> None:
+    totals = note["totals"]
+    page.fact("Delivery", note["delivery_name"])
+    page.fact("For", note["to"]["client"])
+    page.fact("From", note["from"]["organisation"])
+    page.fact("Ask", note["from"]["contact"])
+    page.fact("Made on", note["made_by"]["at"])
+    page.fact("Packages", totals["packages"])
+    page.fact("Files in them", f"{totals['files']}, {totals['bytes']} bytes")
+    if note["client_profile"]:
+        page.fact("Checked against", note["client_profile"]["name"])
+    page.fact("Note", note["note"])
+
+
+def _first_steps(page: Page) -> None:
+    page.heading("First steps")
+    page.point("Open index.html in any web browser: it lists every package. It needs no network.")
+    page.point("Copy this whole folder to your store, then check the copy (below).")
+    page.point("Print delivery-note.html if you need it on paper; it has lines for signatures.")
+    page.point("Send a receipt back (below). Until then the sender keeps originals and working copies.")
+
+
+def _folders(page: Page, note: Json) -> None:
+    page.heading("What is in this folder")
+    each = "one folder each" if note["form"] == "folder" else f"one .{note['form']} archive each"
+    page.point(
+        f"packages/  the packages, {each}. Every one is complete in itself and has its own READ-ME-FIRST.txt."
+    )
+    if note["form"] != "folder":
+        page.point("reports/  the page about each package, to look at without unpacking.")
+    page.point("index.html, delivery-note.html  what has come, to look at and to print.")
+    page.point(
+        "delivery-note.json  the same for programs. It names each package by a digest (a long number)."
+    )
+    page.point("checksums-sha512.txt  digests of all these files.")
+    if note["signer"]:
+        page.point(
+            "delivery-note.json.sig, allowed_signers  the signature of the note, and a list of its keys."
+        )
+
+
+def _by_hand(page: Page, note: Json) -> None:
+    form = note["form"]
+    page.heading("How to check that everything has come, unchanged")
+    page.say(
+        "With tools that every computer has. Open a terminal in this folder. Every line must say OK. "
+        "Checking reads everything and changes nothing. Linux:"
+    )
+    page.command("sha512sum -c checksums-sha512.txt")
+    page.say("(On macOS write shasum -a 512 for sha512sum, here and below. Windows, in PowerShell:)")
+    page.command(
+        "Get-Content checksums-sha512.txt | ForEach-Object {",
+        "  $want, $name = $_ -split '\\s+', 2",
+        "  $have = (Get-FileHash -Algorithm SHA512 -LiteralPath $name).Hash",
+        '  if ($have -eq $want) { "OK      $name" } else { "CHANGED $name" }',
+        "}",
+    )
+    if form == "folder":
+        page.say("Then every file inside the packages. One line must come for each, and all must say intact:")
+        page.command(f"cd packages; {_EACH}; cd ..")
+    else:
+        page.say(
+            "That covers the archives as a whole. To check every file inside them, unpack them into a folder "
+            "of your own, here called unpacked:"
+        )
+        page.command('mkdir "$HOME/unpacked"', _UNPACK[form])
+        page.say("One line must come for each package, and all must say intact:")
+        page.command(f'cd "$HOME/unpacked"; {_EACH}')
+    page.say(
+        f"There must be {note['totals']['packages']} packages. READ-ME-FIRST.txt in each says how to check a "
+        "single one, and the sound alone."
+    )
+
+
+def _comfortably(page: Page) -> None:
+    page.heading("The comfortable way")
+    page.say(
+        "Where the program provpack is installed, one command does all of it, compares with the delivery "
+        "note and writes a receipt. It reads only; the receipt goes into the folder named after --to:"
+    )
+    page.command('provpack receive . --to "$HOME"')
+
+
+def _send_back(page: Page, note: Json) -> None:
+    page.heading("What to send back")
+    page.say(
+        f"The file receipt-{note['delivery_name']}.json that the command above writes (and the file with "
+        ".sig at its end, if you sign), or the printed delivery note with your signature. Only then is the "
+        "hand-over closed. Please do not return, wipe or give away any original, and let the sender keep "
+        "the working copies, until that has happened on both sides."
+    )

@@ -1,0 +1,87 @@
+"""Results of `custody` and `enter` as lines of plain text: what is wrong, since when, what to do."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from provpack.package.custodystate import moment_of
+from provpack.package.ledgerwords import sentence
+from provpack.report.text import WIDTH, finding_lines
+
+if TYPE_CHECKING:
+    from provpack.jobs.custodyview import CustodyResult
+    from provpack.jobs.enter import EnterResult
+
+_SHOWN = 20
+
+
+def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[str]:
+    """The result of `custody`. titles: rule id -> heading."""
+    chain = result.chain
+    yield f"Custody ledger {result.path}"
+    if chain.breaks:
+        yield f"The chain is BROKEN ({len(chain.breaks)} place{'' if len(chain.breaks) == 1 else 's'})."
+    elif chain.lines == 0:
+        yield "It is empty."
+    else:
+        many = "1 entry" if chain.lines == 1 else f"{chain.lines} entries"
+        yield f"The chain holds: {many}, each follows from the one before."
+    if chain.head:
+        yield f"Last SHA-512: {chain.head[1]}"
+    for paper in result.papers:
+        said = {
+            "met": f"agrees (entry {paper.entries})",
+            "contradicted": f"DISAGREES about entry {paper.entries}",
+            "tells_nothing": "tells nothing about a ledger",
+        }[paper.verdict]
+        yield f"Compared with {paper.path}: {said}."
+    if not result.papers and chain.lines:
+        yield "Not compared with any paper: a change of the last line, or a cut, shows only with --against."
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    if result.asked:
+        yield f"What the ledger says of {result.asked}:"
+        for entry in result.history:
+            when = moment_of(entry)[:16].replace("T", " ") or "?"
+            yield f"  {when:17} {sentence(entry)} [entry {entry['n']}]"
+        yield ""
+    for rule, group in groupby(result.open, key=lambda o: o.finding.rule):
+        things = list(group)
+        yield f"{titles[rule]} ({len(things)}):"
+        for one in things:
+            yield from _hanging(f"{one.finding.what} [{one.finding.where}]", "    ")
+            if one.equipment_id and one.packages:
+                more = f" and {len(one.packages) - _SHOWN} more" if len(one.packages) > _SHOWN else ""
+                yield from _hanging(f"may be touched: {', '.join(one.packages[:_SHOWN])}{more}", "      ")
+        yield from _hanging(f"To do: {things[0].finding.todo}", "  ")
+        yield ""
+    if not result.open:
+        yield "Nothing is open."
+
+
+def _hanging(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def enter_lines(result: EnterResult) -> Iterator[str]:
+    """The result of `enter`."""
+    for line in result.lines:
+        yield f"{line['n']:6}  {moment_of(line)[:16].replace('T', ' ')}  {sentence(line)}"
+    if not result.lines:
+        yield "Nothing new: the ledger has all of it already."
+    else:
+        count = len(result.lines)
+        yield f"{count} line{'' if count == 1 else 's'} appended to {result.path}."
+    if result.head:
+        yield f"The ledger has {result.head[0]} entries now; last SHA-512 {result.head[1]}"
+    if result.findings:
+        yield ""
+        yield from finding_lines(result.findings)

@@ -1,0 +1,142 @@
+"""Results of `deliver`, `receive` and `close` as lines of plain text. Pure: values in, lines out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from provpack.report.text import count_words, finding_lines, size_words
+
+if TYPE_CHECKING:
+    from provpack.jobs.closing import CloseResult
+    from provpack.jobs.delivered import DeliverResult
+    from provpack.jobs.receipts import ReceiveResult
+
+_UNIT = {
+    "delivered": "delivered",
+    "not_delivered": "NOT DELIVERED",
+    "not_asked": "left alone",
+    "held_back": "held back",
+}
+_CONCLUSION = {
+    "accepted": "ACCEPTED: everything is there, unchanged, and as the papers say.",
+    "accepted_with_remarks": "ACCEPTED WITH REMARKS: everything is there and unchanged; read the remarks above.",
+    "refused": "REFUSED: not everything is as it should be. Repair nothing and delete nothing; see above.",
+}
+_NOTE_SIGNATURE = {
+    "valid": "The delivery note is signed by a key on your list.",
+    "unvouched": "The delivery note is signed; whose key that is, no list of your own says.",
+    "foreign": "The delivery note is signed by a key that is NOT on your list.",
+    "expired": "The delivery note is signed by a key that your list does not hold for that time.",
+    "wrong": "The signature of the delivery note does NOT fit it.",
+    "missing": "The delivery note is not signed.",
+    "could_not_check": "The signature of the delivery note could not be checked.",
+}
+
+
+def _packages(number: int) -> str:
+    return f"{number} package{'' if number == 1 else 's'}"
+
+
+def deliver_lines(result: DeliverResult) -> Iterator[str]:
+    """The result of `deliver`."""
+    yield f"For {result.client or '(no client could be told)'}, as {result.form}"
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    for unit in result.units:
+        yield f"  {_UNIT[unit.outcome]:14}{unit.name}  {size_words(unit.size)}"
+        yield from finding_lines(unit.findings, " " * 6)
+    counts = Counter(unit.outcome for unit in result.units)
+    yield ""
+    total = sum(unit.size for unit in result.delivered)
+    yield f"{_packages(counts['delivered'])} delivered, {size_words(total)}, every byte checked."
+    if counts["not_asked"]:
+        yield f"{_packages(counts['not_asked'])} of other clients left alone."
+    if counts["not_delivered"]:
+        names = ", ".join(u.name for u in result.units if u.outcome == "not_delivered")
+        yield f"NOT delivered: {names}"
+    if result.problem is not None:
+        yield f"{result.problem.what}"
+        yield f"Where: {result.problem.where}"
+        yield f"To do: {result.problem.todo}"
+    if result.delivery is None:
+        yield "Nothing was written."
+        return
+    yield f"The delivery: {result.delivery}"
+    yield f"SHA-512 of its delivery note: {result.note_sha512}"
+    if result.ledger_lines:
+        yield f"Entered in the custody ledger ({result.ledger_lines} lines)."
+    else:
+        yield "NOT entered in any custody ledger; see the warnings above."
+    yield "Next: copy that folder whole to the client's medium. When the receipt comes back:"
+    yield "  provpack close RECEIPT --ledger FOLDER-OF-THE-PACKAGES"
+
+
+def receive_lines(result: ReceiveResult) -> Iterator[str]:
+    """The result of `receive`."""
+    content = result.content
+    yield f"{'Delivery' if result.kind == 'delivery' else 'Packages'}: {result.path}"
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    for unit in result.units:
+        noted = {True: "as noted", False: "NOT AS NOTED", None: "no note names it"}[unit.found.as_noted]
+        if result.kind == "packages":
+            noted = "no note"
+        yield f"  {unit.found.outcome.upper():16}{unit.found.name}  ({noted}; {count_words(unit.findings)})"
+        yield from finding_lines(unit.findings, " " * 6)
+    counts = Counter(unit.found.outcome for unit in result.units)
+    yield ""
+    yield ", ".join(f"{n} {word}" for word, n in counts.items()) + f" (depth {content['depth']})."
+    if content["depth"] == "listed":
+        yield "The sound was not read: this says that everything is there, not that it is unchanged."
+    if result.kind == "delivery":
+        yield _NOTE_SIGNATURE[content["note_signature"]]
+    yield _CONCLUSION[result.outcome]
+    yield ""
+    yield f"Receipt written: {result.receipt}"
+    yield f"SHA-512 of the receipt: {result.receipt_sha512}"
+    if result.receipt_signature:
+        yield f"Its signature: {result.receipt_signature}"
+    who = content["received_by"]
+    named = [word for word in (who["name"], who["organisation"]) if word]
+    yield (
+        f"It names {' of '.join(named)} as receiver, as you asked."
+        if named
+        else "It names nobody as receiver; --by and --organisation do, if you wish."
+    )
+    both = "both files" if result.receipt_signature else "this file"
+    yield f"Send {both} back to whoever delivered, and keep a copy with your papers."
+    yield "Until the sender has confirmed it, no original and no working copy should be given away or wiped."
+
+
+def close_lines(result: CloseResult) -> Iterator[str]:
+    """The result of `close`."""
+    content = result.content
+    who = [w for w in (content["received_by"]["name"], content["received_by"]["organisation"]) if w]
+    yield f"Receipt {result.receipt}"
+    yield f"  says '{content['conclusion']}' of {_packages(len(content['packages']))}" + (
+        f", by {' of '.join(who)}" if who else ""
+    )
+    if content["remarks"]:
+        yield f"  remarks: {' '.join(str(content['remarks']).split())}"
+    if result.signature.state == "valid":
+        yield f"  signed by {result.signature.principal}"
+    yield ""
+    if result.findings:
+        yield from finding_lines(result.findings)
+        yield ""
+    if result.outcome == "refused":
+        yield "The receipt does not fit. Nothing was closed, and nothing was written to the ledger."
+    elif result.already:
+        yield "This receipt had been entered before. Nothing was written."
+    elif content["conclusion"] == "refused":
+        yield f"The refusal of {_packages(len(result.packages))} is entered ({result.lines_written} lines)."
+        yield "The hand-over stays open: look at what the receiver found, and deliver again."
+    else:
+        yield f"The hand-over of {_packages(len(result.packages))} is closed ({result.lines_written} lines)."
+    yield f"Ledger: {result.ledger}"
