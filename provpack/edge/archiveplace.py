@@ -35,7 +35,7 @@ from provpack.package.archivetar import looks_like_tar, read_tar
 from provpack.package.archivezip import looks_like_zip, read_zip
 from provpack.package.bagpaths import Listing, readable
 
-Kind = Literal["tar", "zip", "compressed"]
+ArchiveKind = Literal["tar", "zip", "compressed"]
 
 _PIECE = 256 * 1024
 _CHECKPOINTS = 64
@@ -43,7 +43,7 @@ _BETWEEN = 16 * 1024 * 1024
 _COMPRESSED = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ\0", b"\x28\xb5\x2f\xfd", b"7z\xbc\xaf\x27\x1c", b"\x1f\x9d")
 
 
-def archive_kind(path: Path) -> Kind | None:
+def archive_kind(path: Path) -> ArchiveKind | None:
     """What kind of archive the file at path is, by its beginning, else by its name; None: no archive.
 
     Raises OSError when it cannot be read, ValueError for an impossible path.
@@ -99,7 +99,7 @@ class ArchivePlace:
         if not contents.usable:
             return ()
         if not holds_bag(contents):
-            if contents.findings:
+            if not contents.sound:
                 return ()
             return (rules.NO_BAG_HERE.found("There is no package in this archive.", shown),)
         top, found = top_directory(contents)

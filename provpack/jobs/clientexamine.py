@@ -101,14 +101,16 @@ def _needs(needs: ClientNeeds, record: Json, facts: BagFacts) -> list[Finding]:
     roles = {
         str(one.get("role")) for one in (files if isinstance(files, list) else ()) if isinstance(one, dict)
     }
-    found = needs_findings(needs, record, package_name=facts.name, roles=roles, finished=True)
-    in_record = [
+    found = (
+        *needs_findings(needs, record, package_name=facts.name, roles=roles, finished=True),
+        *package_findings(needs, record, facts),
+    )
+    return [
         replace(f, where=f"{layout.RECORD}#{f.where}", position={"path": layout.RECORD, "key": f.where})
         if f.where.startswith("/")
         else f
         for f in found
     ]
-    return [*in_record, *package_findings(needs, record, facts)]
 
 
 def _other_version(profile: ClientProfile, record: Json) -> list[Finding]:

@@ -51,14 +51,16 @@ def deliver(paths: Sequence[Path], destination: Path, ports: DeliverPorts, wishe
     DestinationProblem when the delivery exists already or would lie among the packages; what the disk
     raises. What is wrong with single packages, and demands that are not met, are in the result.
     """
-    roots = find_packages(paths)
+    roots, passed = find_packages(paths)
     existing = look_at_destination(paths, destination, ports.disk, ports.list_names)
     witness = LedgerWitness()
     ports.progress.begin(f"looking at {len(roots)} package{'' if len(roots) == 1 else 's'}", 0)
     looked = [look_at(root, ports.validate, witness.judge) for root in roots]
     client = client_of(looked, wishes.client)
     check_profile_is_theirs(wishes.profile, client)
-    return _Delivery(ports, wishes, client, destination, existing).make(looked, witness)
+    return _Delivery(ports, wishes, client, destination, existing).make(
+        looked, (*passed, *witness.findings())
+    )
 
 
 class _Delivery:
@@ -79,8 +81,8 @@ class _Delivery:
         self._left: list[DeliverUnit] = []
         self._asked: dict[str, Asked] = {}
 
-    def make(self, looked: Sequence[Looked], witness: LedgerWitness) -> DeliverResult:
-        self._findings += witness.findings()
+    def make(self, looked: Sequence[Looked], told: Sequence[Finding]) -> DeliverResult:
+        self._findings += told
         wanted = self._sift(looked)
         if not wanted:
             return self._result()
@@ -89,6 +91,7 @@ class _Delivery:
         check_name_is_free(final, name, self._ports.disk)
         for one in wanted:
             self._asked[one.name] = ask(one, self._wishes)
+            one.texts.clear()  # what they say is known; a thousand packages' worth would only lie about
         refused = self._refused(wanted)
         return refused if refused is not None else self._build(wanted, final)
 

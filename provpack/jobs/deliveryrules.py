@@ -54,6 +54,12 @@ DEMANDS_NOT_MET = Rule(
 
 # --- deliver: about the whole ---
 
+PASSED_OVER = Rule(
+    id="deliver-passed-over",
+    severity="warning",
+    title="Something among the packages that may be one was passed over",
+    todo="If it is meant to be delivered, name the package folder itself.",
+)
 LEFTOVER = Rule(
     id="deliver-leftover",
     severity="warning",
@@ -252,7 +258,7 @@ NO_DELIVERY_NAMED = Rule(
 
 RULES: tuple[Rule, ...] = (
     NOT_OURS, NO_CLIENT, OTHER_CLIENT, NAME_DIFFERS, TWICE, CHANGED, DEMANDS_NOT_MET,
-    LEFTOVER, NO_LEDGER, LEDGER_BROKEN, LEDGER_FAILED, SEVERAL_LEDGERS,
+    PASSED_OVER, LEFTOVER, NO_LEDGER, LEDGER_BROKEN, LEDGER_FAILED, SEVERAL_LEDGERS,
     NO_NOTE, NOTE_UNREADABLE, PACKAGE_MISSING, PACKAGE_EXTRA, NOT_AS_NOTED, FILE_MISSING, FILE_CHANGED,
     FILE_EXTRA, CHECKSUMS_UNUSABLE, COULD_NOT_READ, KEYS_CAME_ALONG, KEYS_DIFFER,
     UNKNOWN_DELIVERY, NOT_DELIVERED, LEFT_OUT, IDENTITY_DIFFERS, NOTE_DIFFERS, WITNESS_DIFFERS,

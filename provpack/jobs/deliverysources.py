@@ -17,9 +17,10 @@ from provpack.package.bagpaths import readable
 from provpack.package.deliverynote import is_safe_name
 
 
-def find_packages(paths: Sequence[Path]) -> list[Path]:
-    """Every package at or beneath the paths, each once, by its real path."""
+def find_packages(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
+    """Every package at or beneath the paths, each once, by its real path; and what was passed over."""
     found: dict[Path, None] = {}
+    passed: list[Finding] = []
     for path in paths:
         if not path.is_dir():
             raise InputProblem(
@@ -36,13 +37,21 @@ def find_packages(paths: Sequence[Path]) -> list[Path]:
             )  # fmt: skip
         for bag in search.bags:
             found[bag.resolve()] = None
+        for kind, there in (
+            ("a symbolic link, which is not followed", search.links),
+            ("a staging folder of an interrupted run", search.leftovers),
+            ("an archive; packages are delivered from their folders", search.archives),
+        ):
+            for one in there:
+                what = f"'{readable(one.name)}' was passed over: it is {kind}."
+                passed.append(rules.PASSED_OVER.found(what, readable(str(one))))
     if not found:
         raise InputProblem(
             "no-packages", "There is no package at or beneath this.",
             where=", ".join(readable(str(p)) for p in paths),
             todo="Name the folder that was given to wrap after --to.",
         )  # fmt: skip
-    return list(found)
+    return list(found), passed
 
 
 def client_of(looked: Sequence[Looked], asked: str | None) -> str | None:

@@ -41,8 +41,8 @@ class LedgerKeeper:
                 ledger,
                 ledger_line(
                     FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__,
-                    package=readable(place.name), tagmanifest_sha512=unit.identity, outcome=unit.outcome,
-                    depth=unit.depth, findings=counts,
+                    package=unit.name or readable(place.name), tagmanifest_sha512=unit.identity,
+                    outcome=unit.outcome, depth=unit.depth, findings=counts,
                 ),
             )  # fmt: skip
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1

@@ -11,10 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from provpack.edge.hashing import digest_bytes
-from provpack.errors import CouldNotCheck, InputProblem
+from provpack.edge.place import FolderPlace
+from provpack.edge.reading import read_small
+from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
-from provpack.jobs.deliverypapers import checked_document, made_by, signer_json
+from provpack.jobs.deliverypapers import checked_document, made_by, signer_json, strangers_document
 from provpack.jobs.receipts import ReceiptPlace, ReceivePorts, ReceiveResult, ReceiveUnit, ReceiveWishes
 from provpack.jobs.receivepapers import Came, read_papers
 from provpack.jobs.signatures import signature_examiner
@@ -23,6 +25,7 @@ from provpack.jobs.verify import verify_paths
 from provpack.package import deliverynote as places
 from provpack.package import rules as bag_rules
 from provpack.package.bagpaths import readable
+from provpack.package.documents import MAX_DOCUMENT
 from provpack.package.names import safe_file_name
 from provpack.package.receipt import Found, build_receipt, conclude
 from provpack.package.sshsig import NAMESPACE_RECEIPT
@@ -68,8 +71,12 @@ def _is_delivery(path: Path) -> bool:
 
 
 def _name(path: Path) -> str:
-    """What the receipt is called after: the folder or archive that came."""
-    name = path.resolve().name
+    """What the receipt is called after: the delivery as its note has it, else the folder or archive."""
+    try:
+        note = read_small(FolderPlace(path), places.NOTE, MAX_DOCUMENT)
+        return str(strangers_document("delivery-note", note, places.NOTE)["delivery_name"])
+    except ProvpackError:
+        name = path.resolve().name  # what is wrong with the note is told when it is read in earnest
     for ending in (".tar", ".zip"):
         name = name.removesuffix(ending)
     return safe_file_name(name)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from provpack.edge.archiveplace import ArchivePlace, Kind, archive_kind
+from provpack.edge.archiveplace import ArchiveKind, ArchivePlace, archive_kind
 from provpack.edge.place import FolderPlace, Place
 from provpack.edge.tree import find_bags, reason
 from provpack.findings import Finding, Rule
@@ -21,7 +21,7 @@ class Found:
     findings can be told."""
 
     path: Path
-    archive: Kind | None = None
+    archive: ArchiveKind | None = None
     findings: tuple[Finding, ...] = ()
 
     def open(self) -> Place:
@@ -91,7 +91,8 @@ def _beneath(path: Path, findings: list[Finding]) -> list[Found]:
     if not units:
         units.append(_told(path, rules.NO_BAG_HERE, "There is no package at or beneath this folder."))
     for leftover in search.leftovers:
-        findings.append(about(rules.LEFTOVER, "A staging folder was passed over.", leftover))
+        what = "What an interrupted run left was passed over."
+        findings.append(about(rules.LEFTOVER, what, leftover))
     for link in search.links:
         findings.append(about(rules.LINK_PASSED, "A symbolic link was not followed.", link))
     return units
@@ -106,7 +107,7 @@ def _archive(path: Path, findings: list[Finding]) -> Found | None:
         return None
     place = ArchivePlace(path, kind)
     place.close()
-    if not holds_bag(place.contents) and not place.contents.findings:
+    if not holds_bag(place.contents) and place.contents.sound:
         findings.append(about(archiverules.PASSED_OVER, "There is no bag in this archive.", path))
         return None
     return Found(path=path, archive=kind)

@@ -116,6 +116,9 @@ def check_unit(
         if listing is not None:
             unit.listing = listing
             _examine(unit)
+        elif judge(unit.findings) == "good":  # a slip of ours: what was not read is never good
+            what = "Nothing of this package could be read, and no reason is known."
+            unit.findings.append(rules.CHECK_FAILED.found(what, readable(shown)))
     except Exception as err:  # a slip of ours must not end the other packages' check, nor pass as good
         what = f"The check of this package failed: {err.__class__.__name__}: {str(err)[:300]}"
         unit.findings.append(rules.CHECK_FAILED.found(what, readable(shown)))

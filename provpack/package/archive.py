@@ -60,6 +60,11 @@ class Contents:
     usable: bool = True
     complete: bool = True
 
+    @property
+    def sound(self) -> bool:
+        """Nothing is wrong with the archive as such."""
+        return not any(f.severity == "error" for f in self.findings)
+
 
 class StopReading(Exception):
     """Nothing that follows in the archive can be trusted; the finding is told already."""
@@ -120,6 +125,9 @@ class Gatherer:
         """Everything taken, after the questions about all members together."""
         self._twice()
         usable = True
+        if not self.complete:
+            what = f"It has more than {MAX_MEMBERS} members, or too long names: not all were looked at."
+            self.say(rules.TOO_MUCH, what, 0)
         if self._inflated > FREE + MAX_GROWTH * self.archive_size:
             usable = False
             what = (

@@ -245,7 +245,9 @@ def _checksum_fits(head: bytes) -> bool:
         return False
     rest = head[:148] + head[156:BLOCK]
     unsigned = sum(rest) + 8 * 32
-    return told in (unsigned, unsigned - 256 * sum(byte > 127 for byte in rest))
+    if told == unsigned:
+        return True
+    return told == unsigned - 256 * sum(byte > 127 for byte in rest)
 
 
 def _checksum_usual(head: bytes) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from provpack.findings import Finding, Rule
@@ -60,7 +61,10 @@ def needs_findings(
     for label, pointer in empty_placeholders(needs, record):
         what = f"bag-info.txt is to have {label}, for which {pointer.rpartition('/')[2]} is needed."
         out.append(_at(rules.PLACEHOLDER_EMPTY, pointer, what))
-    return (*out, *_derivatives(needs, record, finished))
+    out += _derivatives(needs, record, finished)
+    if finished:  # nobody can fill in a row any more
+        return tuple(replace(f, todo=rules.AGAIN) if f.severity == "error" else f for f in out)
+    return tuple(out)
 
 
 def package_findings(needs: ClientNeeds, record: Json, facts: BagFacts) -> tuple[Finding, ...]:
@@ -132,7 +136,7 @@ def agreement(needs: ClientNeeds, profile: BagProfile) -> tuple[Finding, ...]:
 
 def _at(rule: Rule, pointer: str, what: str) -> Finding:
     position: Mapping[str, str | int] = {"path": pointer} if pointer else {}
-    return rule.found(what, pointer or "the transfer", position=position)
+    return rule.found(what, pointer or "files", position=position)
 
 
 def _later(pointer: str) -> bool:

@@ -6,7 +6,7 @@ from provpack.findings import Rule
 
 _ROW = "Fill in the row, its chain or the defaults; or agree with the client, and change the requirements."
 _MEND = "Correct the requirements file; nothing of it is guessed."
-_AGAIN = "Have the package made anew so that it does, or agree with the client on other requirements."
+AGAIN = "Have the package made anew so that it does, or agree with the client on other requirements."
 
 # --- the file itself -----------------------------------------------------------------------------------
 
@@ -144,19 +144,19 @@ DERIVATIVE_MISSING = Rule(
     id="need-derivative-missing",
     severity="error",
     title="A copy the client asks for is not in the package",
-    todo=_AGAIN,
+    todo=AGAIN,
 )
 DERIVATIVE_CONTAINER = Rule(
     id="need-derivative-container",
     severity="error",
     title="A copy the client asks for is written as another kind of file than asked for",
-    todo=_AGAIN,
+    todo=AGAIN,
 )
 DIGEST_MISSING = Rule(
     id="need-digest-missing",
     severity="error",
     title="The package has no manifest with a digest algorithm the client asks for",
-    todo=_AGAIN,
+    todo=AGAIN,
 )
 FORM = Rule(
     id="need-form",
@@ -174,13 +174,13 @@ NAMES_NOT_HELD_BACK = Rule(
     id="need-names-not-held-back",
     severity="error",
     title="The client asks that names be held back, and the record does not say that they were",
-    todo=_AGAIN,
+    todo=AGAIN,
 )
 BAG_INFO = Rule(
     id="need-bag-info",
     severity="error",
     title="bag-info.txt lacks an element the client asks for",
-    todo=_AGAIN,
+    todo=AGAIN,
 )
 
 NEED_RULES: tuple[Rule, ...] = (

@@ -11,6 +11,7 @@ from provpack.findings import Finding
 
 if TYPE_CHECKING:
     from provpack.jobs.check import CheckResult
+    from provpack.jobs.demohandover import HandOver
     from provpack.jobs.verified import Examined, VerifyResult
     from provpack.jobs.wrapped import WrapResult, WrapUnit
 
@@ -187,7 +188,12 @@ def _examined_words(one: Examined) -> str:
 
 
 def demo_lines(
-    job: str, files: int, wrapped: WrapResult, verified: VerifyResult, recorded: Sequence[str]
+    job: str,
+    files: int,
+    wrapped: WrapResult,
+    verified: VerifyResult,
+    recorded: Sequence[str],
+    handed: Sequence[HandOver],
 ) -> Iterator[str]:
     """The result of `demo`: what was done, and where to look."""
     yield f"Made an invented job of {_plural(files, 'file')}: {job}"
@@ -195,12 +201,20 @@ def demo_lines(
     yield from wrap_lines(wrapped)
     yield ""
     yield from verify_lines(verified, recorded)
+    for one in handed:
+        yield ""
+        yield f"Delivered to {one.delivered.client}, received there, and closed with the receipt:"
+        yield f"  delivery  {one.delivered.delivery}: {_plural(len(one.delivered.delivered), 'package')}"
+        yield f"  receipt   {one.received.receipt}: {one.received.outcome}"
+        yield f"  ledger    {_plural(one.closed.lines_written, 'line')} written: {one.closed.outcome}"
     yield ""
     yield "Where to look:"
+    for one in handed:
+        yield f"  {one.delivered.delivery}/index.html"
     for unit in wrapped.units:
         if unit.outcome == "wrapped":
             yield f"  {unit.path}/data/report/index.html"
     yield f"  {wrapped.destination}/*/READ-ME-FIRST.txt"
-    yield f"  {wrapped.destination}/custody-ledger.jsonl"
+    yield f"  {wrapped.destination}/custody-ledger.jsonl    (and: provpack custody {wrapped.destination})"
     yield "Next: change one byte of a file in a package and verify again; then look at the job folder and"
     yield f"wrap your own: provpack check {job}"

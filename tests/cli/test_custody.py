@@ -208,8 +208,11 @@ def test_a_note_of_another_ledger_contradicts(place: Path) -> None:
     assert code == 10 and "custody-witness-contradicted" in names_of(told(value))
 
 
-@pytest.mark.parametrize("paper", ["", "{}", "[", '{"ledger":null}', '{"ledger":{"entries":true}}', "[" * 100_000,
-                                   '{"ledger":{"entries":1,"last_sha512":"AB"}}', None])  # fmt: skip
+NO_PAPERS = ["", "{}", "[", '{"ledger":null}', '{"ledger":{"entries":true}}', "[" * 100_000, None,
+             '{"ledger":{"entries":1,"last_sha512":"AB"}}']  # fmt: skip
+
+
+@pytest.mark.parametrize("paper", NO_PAPERS)
 def test_a_paper_that_tells_nothing_could_not_be_checked(place: Path, paper: str | None) -> None:
     (place / "note.json").unlink()
     if paper is not None:
@@ -219,26 +222,19 @@ def test_a_paper_that_tells_nothing_could_not_be_checked(place: Path, paper: str
 
 
 def test_what_is_open_is_told_with_days_and_what_to_do(place: Path) -> None:
-    entered(
-        place / "out", "carrier_received", "--carrier", "X-1", "--organisation", ARCHIVE, "--at", "2026-03-01"
-    )
+    words = ["--carrier", "X-1", "--organisation", ARCHIVE, "--at", "2026-03-01"]
+    entered(place / "out", "carrier_received", *words)
     code, value = custody(place, "--at", "2026-03-31")
     (one,) = value["open"]  # type: ignore[misc]
     assert (code, one["topic"], one["carrier"], one["days"]) == (1, "no_outcome", "X-1", 30)
-    text = run("custody", place / "out", "--at", "2026-03-31").out
-    assert (
-        "X-1" in text
-        and "30 days" in text
-        and "provpack enter DIR carrier_returned" in " ".join(text.split())
-    )
+    text = " ".join(run("custody", place / "out", "--at", "2026-03-31").out.split())
+    assert "X-1" in text and "30 days" in text and "provpack enter DIR carrier_returned" in text
 
 
 def test_a_history_is_told(place: Path) -> None:
     _, value = custody(place, "--package", "job-1_t01")
     said = [line["kind"] for line in value["history"]]  # type: ignore[attr-defined]
-    assert said == ["pass_made", "wrapped", "retained", "fixity_checked"] or said == [
-        "pass_made", "wrapped", "fixity_checked",
-    ]  # fmt: skip
+    assert said == ["pass_made", "wrapped", "fixity_checked"]
     code, value = custody(place, "--carrier", "T02")
     assert code == 1 and "Did you mean T01" in str(value["findings"])
     assert run("custody", place / "out", "--carrier", "a", "--package", "b").code == 2

@@ -91,12 +91,15 @@ def test_facts_read_from_the_archive(row: dict[str, str]) -> None:
     assert [f.rule for f in other] == ["profile-accept-serialisation", *wanted(row)]
 
 
+@pytest.mark.parametrize("form", ["folder", "archive"])
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["file"])
-def test_verdict(row: dict[str, str], tmp_path: Path) -> None:
-    with tarfile.open(BAGS / row["file"]) as tar:
-        tar.extractall(tmp_path, filter="data")
-    (top,) = tmp_path.iterdir()
-    unit = examined(top)
+def test_verdict(row: dict[str, str], form: str, tmp_path: Path) -> None:
+    place = BAGS / row["file"]
+    if form == "folder":
+        with tarfile.open(place) as tar:
+            tar.extractall(tmp_path, filter="data")
+        (place,) = tmp_path.iterdir()
+    unit = examined(place)
     assert unit.outcome == "good"  # each is a valid bag, whatever the profile says
     (answer,) = unit.examined
     assert [f.rule for f in answer.findings] == wanted(row)

@@ -248,8 +248,9 @@ def test_the_history_of_a_carrier_follows_it_into_its_package(look: Look) -> Non
 
 
 def test_lines_of_version_1_0_and_lines_of_the_future_are_read(look: Look) -> None:
-    old = {"schema_version": "1.0.0", "at": AT, "kind": "wrapped", "tool": "provpack", "tool_version": "0.1.0",
-           "package": "j_t1", "tagmanifest_sha512": "a" * 128, "outcome": "done"}  # fmt: skip
+    old = {"schema_version": "1.0.0", "at": AT, "kind": "wrapped", "tool": "provpack",
+           "tool_version": "0.1.0", "package": "j_t1", "tagmanifest_sha512": "a" * 128,
+           "outcome": "done"}  # fmt: skip
     strange = [
         {"kind": "sung_to", "carrier_id": "C9"}, {"kind": 7}, {}, {"kind": "wrapped", "package": ["x"]},
         {"kind": "retained", "package": "p", "until": "soon"}, {"kind": "delivered"},

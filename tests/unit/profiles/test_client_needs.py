@@ -269,7 +269,7 @@ def facts(**fields: Any) -> BagFacts:
         ({"hold_back_names": True}, {}, {}, "names-not-held-back"),
         ({"hold_back_names": True}, {}, {"held_back": []}, None),
         ({"bag_info": {"Shelf": "{job_id} {title}"}}, {}, {}, "bag-info"),
-        ({"bag_info": {"Shelf": "{job_id} {title}"}}, {"bag_info": (("shelf", "J-1 Wind\nquintet"),)}, {},
+        ({"bag_info": {"Shelf": "{job_id} {title}"}}, {"bag_info": (("SHELF", "J-1 Wind\nquintet"),)}, {},
          None),
     ],
 )  # fmt: skip

@@ -118,6 +118,16 @@ def test_bag_info_that_will_not_meet_the_profile_is_told_before_anything_is_wrap
     assert place["path"] == "/people/transfer_organisation"
 
 
+def test_what_is_counted_only_when_the_bag_is_made_is_not_held_against_a_draft(tmp_path: Path) -> None:
+    counted = {label: {"values": ["x"]} for label in ("Bagging-Date", "Bag-Size", "Payload-Oxum")}
+    wanted = {"Bagging-Date": {"required": True, "repeatable": False}}
+    for number, asked in enumerate((counted, wanted)):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        made = job(folder, requirements(bagit_profile="bag.json"), document(Bag_Info=asked))
+        assert told(checked(made)) == []
+
+
 @pytest.mark.parametrize(
     ("needs", "bag", "rule"),
     [

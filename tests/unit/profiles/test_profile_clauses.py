@@ -214,3 +214,19 @@ def test_what_the_bag_has_and_what_the_profile_asks_both_stand_in_the_finding() 
     (told,) = check_profile(asked, facts(info=(ORG,)))
     assert "Grauwell Transfer Room" in told.what and "Other Room | Third Room" in told.what
     assert told.where == "bag-info.txt, Source-Organization" and told.position["path"] == "bag-info.txt"
+
+
+def test_what_is_allowed_is_named_where_something_else_is_there() -> None:
+    asked = profile(Payload_Files_Allowed=["data/*.wav"], Manifests_Allowed=["sha512"], Tag_Files_Allowed=[])
+    bag = facts(files={"data/x.exe": 1, "odd.txt": 1}, payload_algorithms=("md5", "sha512"))
+    manifest, tag, payload = check_profile(asked, bag)
+    assert "manifest-md5.txt" in manifest.what and "sha512" in manifest.what
+    assert "odd.txt" in tag.what and "nothing" in tag.what
+    assert "data/x.exe" in payload.what and "data/*.wav" in payload.what
+    assert payload.position["path"] == "data/x.exe"
+
+
+def test_names_that_no_terminal_should_see_are_made_readable() -> None:
+    asked = profile(Payload_Files_Allowed=["data/*.wav"])
+    (told,) = check_profile(asked, facts(files={"data/\x1b[2Jx\udcff": 1}))
+    assert "\x1b" not in told.what and told.position["path_base64"]

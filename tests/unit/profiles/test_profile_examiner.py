@@ -94,6 +94,12 @@ def test_both_files_are_told_at_once(ask: Callable[..., Examined]) -> None:
     ]  # fmt: skip
     unknown = told.findings[2]
     assert unknown.where == f"{RECORD}#/signal/tape_emphasis" and unknown.position["path"] == RECORD
+    assert "row" not in unknown.todo  # whoever checks a package has no sheet
+
+
+def test_a_package_for_another_client_is_told_where_the_record_says_so(ask: Callable[..., Examined]) -> None:
+    (finding,) = ask(requirements(), record(people={"client": "Somebody else"})).findings
+    assert finding.rule == "need-client-other" and finding.where == f"{RECORD}#/people/client"
 
 
 @pytest.mark.parametrize("of", [None, b"{", b"[]", b"[" * 100_000])

@@ -84,6 +84,7 @@ def test_defaults_are_those_of_the_specification() -> None:
         ({"Payload_Files_Required": ["data/a"], "Payload_Files_Allowed": ["data/b*"]}, ["contradiction"]),
         ({"Payload_Files_Required": ["data/n/"], "Payload_Files_Allowed": ["data/*"]}, []),
         ({"Payload_Files_Required": ["data/n/"], "Payload_Files_Allowed": ["data/n/*.txt"]}, []),
+        ({"Payload_Files_Required": ["data/n/"], "Payload_Files_Allowed": ["data/n/a.txt"]}, []),
         ({"Payload_Files_Required": ["data/n/"], "Payload_Files_Allowed": ["data/*.wav"]}, []),
         ({"Payload_Files_Required": ["data/n/"], "Payload_Files_Allowed": ["data/m/*"]}, ["contradiction"]),
         ({"Manifests_Allowed": []}, ["contradiction"]),

@@ -80,6 +80,9 @@ def test_archives_in_a_tree(bag: Bag, verify: Verify, tmp_path: Path) -> None:
     pack(bag("two"), "zip", shelf / "box")
     inner = bag("three", {"data/a": b"x"})
     (shelf / "papers.zip").write_bytes(zip_archive([ZipMember(name=b"papers/note.txt", data=b"x")]))
+    (shelf / "names.zip").write_bytes(zip_archive([ZipMember(name="n/ä".encode(), flags=0)]))
+    (shelf / "._one.tar").write_bytes(b"what an operating system leaves beside a file")
+    (shelf / "four.partial-1.tar").write_bytes(b"an interrupted run")
     (shelf / "logs.tar.gz").write_bytes(gzip.compress(b"x"))
     (shelf / "link.tar").symlink_to(shelf / "one.tar")
     (shelf / "torn.tar").write_bytes(bag_tar(inner)[:-2000])
@@ -89,6 +92,8 @@ def test_archives_in_a_tree(bag: Bag, verify: Verify, tmp_path: Path) -> None:
     told = {(f.rule, Path(f.where).name) for f in result.findings}
     assert told == {
         (archiverules.PASSED_OVER.id, "papers.zip"),
+        (archiverules.PASSED_OVER.id, "names.zip"),
+        (rules.LEFTOVER.id, "four.partial-1.tar"),
         (archiverules.PASSED_OVER.id, "logs.tar.gz"),
         (rules.LINK_PASSED.id, "link.tar"),
     }
@@ -124,6 +129,8 @@ def test_the_name_of_the_archive_should_be_that_of_the_bag(bag: Bag, verify: Ver
         ("a.zip", b"", "bad", archiverules.CUT_SHORT.id),
         ("a.tar", bytes(10240), "missing", rules.NO_BAG_HERE.id),
         ("a.zip", zip_archive([]), "missing", rules.NO_BAG_HERE.id),
+        # A warning about the archive must not make good what was never read.
+        ("a.zip", zip_archive([ZipMember(name="b/ä".encode(), flags=0)]), "missing", rules.NO_BAG_HERE.id),
         ("a.bin", zip_archive([ZipMember(name=b"b/x")]), "missing", rules.NO_BAG_HERE.id),
     ],
 )
@@ -132,7 +139,7 @@ def test_single_files(
 ) -> None:
     (tmp_path / name).write_bytes(data)
     result = verify(tmp_path / name)
-    assert (result.outcome, rules_of(result)) == (outcome, [rule])
+    assert (result.outcome, rules_of(result, "error")) == (outcome, [rule])
 
 
 def test_a_pipe_named_like_an_archive_does_not_hang(verify: Verify, tmp_path: Path) -> None:

@@ -184,6 +184,7 @@ def test_too_many_members_are_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("provpack.package.archive.MAX_MEMBERS", 3)
     contents = read_tar(BytesSource(b"".join(tar_entry(b"b/%d" % n) for n in range(5)) + END))
     assert len(contents.members) == 3 and not contents.complete
+    assert [f.rule for f in contents.findings] == [rules.TOO_MUCH.id]
     monkeypatch.setattr("provpack.package.archive.MAX_NAMES", 8)
     assert not read_tar(BytesSource(b"".join(tar_entry(b"b/%d" % n) for n in range(3)) + END)).complete
 
