@@ -42,6 +42,8 @@ Where to begin:
   provpack check JOB        before anything is written
   provpack wrap JOB --to DIR
   provpack verify DIR       tonight, and again in ten years
+  provpack deliver DIR --to MEDIUM     hand over; the client types
+  provpack receive MEDIUM/NAME         and sends the receipt back
 
 \b
 Exit codes: 0 good; 1 done, with warnings; 2 wrong usage; 10 fixity or

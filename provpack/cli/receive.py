@@ -19,8 +19,8 @@ from provpack.cli.signing import check_options, open_signer, read_signers, sign_
     help="Folder the receipt is written to; the current folder unless given.",
 )  # fmt: skip
 @click.option(
-    "--depth", type=click.Choice(["listed", "bytes", "meaning"]), default="meaning", show_default=True,
-    help="bytes: every checksum; meaning: also record, audio blocks, embedded data; listed: names only.",
+    "--depth", type=click.Choice(["bytes", "meaning"]), default="meaning", show_default=True,
+    help="bytes: every checksum; meaning: also record, audio blocks, embedded data.",
 )  # fmt: skip
 @click.option("--by", metavar="NAME", help="Who receives; a role will do. Left out unless you give it.")
 @click.option("--organisation", metavar="NAME", help="The receiving organisation.")
@@ -31,7 +31,7 @@ from provpack.cli.signing import check_options, open_signer, read_signers, sign_
 def command(
     path: Path,
     target: Path,
-    depth: Literal["listed", "bytes", "meaning"],
+    depth: Literal["bytes", "meaning"],
     by: str | None,
     organisation: str | None,
     remarks: str | None,

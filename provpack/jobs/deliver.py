@@ -12,6 +12,7 @@ Nothing is ever written where the packages lie, save the ledger's lines.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -99,29 +100,25 @@ class _Delivery:
 
     def _sift(self, looked: Sequence[Looked]) -> list[Looked]:
         """Those to be handed over, by name; for every other one a unit that says why not."""
-        wanted: dict[str, Looked] = {}
-        records: dict[str, Looked] = {}
-        doubled: set[str] = set()
+        ours: list[Looked] = []
         for one in sorted(looked, key=lambda x: (x.name, str(x.root))):
-            if one.sound and one.client != self._client:
+            if one.client is not None and one.client != self._client:
                 what = f"'{readable(one.name)}' belongs to {one.client}."
-                one.findings.append(rules.OTHER_CLIENT.found(what, readable(str(one.root))))
-                self._left.append(_unit(one, "not_asked"))
-            elif not one.sound:
-                self._left.append(_unit(one, "not_delivered"))
+                found = rules.OTHER_CLIENT.found(what, readable(str(one.root)))
+                self._left.append(_unit(one, "not_asked", [found]))
+            elif one.sound:
+                ours.append(one)
             else:
-                record_id = str((one.record or {}).get("record_id"))
-                for other in (wanted.get(one.name), records.get(record_id)):
-                    if other is not None:
-                        doubled |= {str(one.root), str(other.root)}
-                wanted.setdefault(one.name, one)
-                records.setdefault(record_id, one)
-                if str(one.root) in doubled:
-                    self._left.append(_doubled(one))
-        for one in [x for x in wanted.values() if str(x.root) in doubled]:
-            if not any(u.path == one.root for u in self._left):
-                self._left.append(_doubled(one))
-        return [x for x in wanted.values() if str(x.root) not in doubled]
+                self._left.append(_unit(one, "not_delivered"))
+        names = Counter(one.name for one in ours)
+        records = Counter(_record_id(one) for one in ours)
+        wanted = [one for one in ours if names[one.name] == 1 and records[_record_id(one)] == 1]
+        for one in ours:
+            if one not in wanted:
+                what = f"'{readable(one.name)}', or its record, was found more than once."
+                one.findings.append(rules.TWICE.found(what, readable(str(one.root))))
+                self._left.append(_unit(one, "not_delivered"))
+        return wanted
 
     # --- what the client asks ---
 
@@ -287,10 +284,8 @@ def _unit(one: Looked, outcome: Any, findings: Sequence[Finding] | None = None) 
     )  # fmt: skip
 
 
-def _doubled(one: Looked) -> DeliverUnit:
-    what = f"'{readable(one.name)}', or its record, was found more than once."
-    found = rules.TWICE.found(what, readable(str(one.root)))
-    return _unit(one, "not_delivered", [*one.findings, found])
+def _record_id(one: Looked) -> str:
+    return str((one.record or {}).get("record_id"))
 
 
 def _ledger_of(one: Looked) -> Path | None:

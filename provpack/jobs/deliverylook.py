@@ -22,7 +22,7 @@ from provpack.jobs.verified import UnitView
 from provpack.jobs.verify_files import as_finding
 from provpack.jobs.verify_meaning import Helpers, Validate, check_record
 from provpack.package import layout
-from provpack.package.bagcheck import Expected, Structure, check_structure, judge
+from provpack.package.bagcheck import Expected, Structure, check_structure
 from provpack.package.bagdisk import BagText, text_findings
 from provpack.package.baginfo import BagInfo, parse_bag_info
 from provpack.package.bagpaths import Listing, readable
@@ -42,7 +42,7 @@ _RECORD_LIMIT = 64 * 1024 * 1024
 _SIGNATURE_LIMIT = 64 * 1024
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Looked:
     """A package before it is copied. read: SHA-512 of every file read so far, by path."""
 
@@ -185,8 +185,3 @@ def _judge_name(looked: Looked, record: Mapping[str, Any]) -> None:
             f"The folder is called '{readable(looked.name)}', its record says '{readable(str(sealed_as))}'."
         )
         looked.findings.append(rules.NAME_DIFFERS.found(what, where))
-
-
-def verdict_on(looked: Looked) -> str:
-    """good, bad, missing or could_not_check, as far as it was looked at."""
-    return judge(looked.findings)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from provpack.edge.commit import PARTIAL_PREFIX, Disk
 from provpack.errors import DestinationProblem
@@ -15,7 +15,6 @@ from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.progress import Progress
 from provpack.jobs.signatures import Signer
-from provpack.jobs.verified import Depth
 from provpack.jobs.verify_meaning import Recover, Validate
 from provpack.package.bagpaths import readable
 from provpack.package.receipt import Found
@@ -38,7 +37,7 @@ class ReceivePorts:
 class ReceiveWishes:
     """What was asked for on the command line. signers: the receiver's own list, None = there is none."""
 
-    depth: Depth = "meaning"
+    depth: Literal["bytes", "meaning"] = "meaning"
     signers: Signers | None = None
     require_signature: bool = False
     name: str | None = None

@@ -7,6 +7,7 @@ note, and the note against the receiver's own list of keys where there is one.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from provpack.jobs.verified import UnitResult
 from provpack.jobs.verify import verify_paths
 from provpack.package import deliverynote as places
 from provpack.package import rules as bag_rules
+from provpack.package import signrules
 from provpack.package.bagpaths import readable
 from provpack.package.documents import MAX_DOCUMENT
 from provpack.package.names import safe_file_name
@@ -142,6 +144,8 @@ def _unit(unit: UnitResult, entry: Any, came: Came | None) -> ReceiveUnit:
             what = f"The archive of '{name}' is not byte for byte the one the note names."
             findings.append(rules.NOT_AS_NOTED.found(what, name))
             as_noted = False
+        if as_noted and came is not None and came.signature.state == "valid":
+            findings = [_vouched(f) for f in findings]
     signature = next((e.state for e in unit.examined if e.topic == "signature"), "missing")
     return ReceiveUnit(
         found=Found(
@@ -150,6 +154,14 @@ def _unit(unit: UnitResult, entry: Any, came: Came | None) -> ReceiveUnit:
         ),
         findings=tuple(findings),
     )  # fmt: skip
+
+
+def _vouched(finding: Finding) -> Finding:
+    """A package without a signature of its own is named by a note whose signature is trusted."""
+    if finding.rule != signrules.MISSING.id or finding.severity != "warning":
+        return finding
+    what = f"{finding.what} The signed delivery note vouches for it."
+    return replace(finding, severity="note", what=what, todo="Nothing to do.")
 
 
 def _missing(entry: Any) -> ReceiveUnit:

@@ -11,7 +11,7 @@ from provpack.edge.place import FolderPlace, Place
 from provpack.edge.tree import find_bags, reason
 from provpack.findings import Finding, Rule
 from provpack.package import archiverules, rules
-from provpack.package.archive import holds_bag
+from provpack.package.archive import Contents, holds_bag
 from provpack.package.bagpaths import position, readable
 
 
@@ -107,7 +107,14 @@ def _archive(path: Path, findings: list[Finding]) -> Found | None:
         return None
     place = ArchivePlace(path, kind)
     place.close()
-    if not holds_bag(place.contents) and place.contents.sound:
+    if place.contents.usable and place.contents.complete and not _may_be_package(place.contents):
         findings.append(about(archiverules.PASSED_OVER, "There is no bag in this archive.", path))
         return None
     return Found(path=path, archive=kind)
+
+
+def _may_be_package(contents: Contents) -> bool:
+    """Whether a bag is seen in it, or something is wrong that may hide one; a member that merely cannot be
+    read here, under a name that is no bag's, hides none."""
+    errors = {f.rule for f in contents.findings if f.severity == "error"}
+    return holds_bag(contents) or not errors <= {rule.id for rule in archiverules.ARCHIVE_COULD_NOT_CHECK}

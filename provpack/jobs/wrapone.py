@@ -335,7 +335,6 @@ class Wrapping:
                     transfer_id=self._transfer.transfer_id,
                     carrier_id=self._record["carrier"].get("carrier_id"),
                     client_item_id=self._record["item"].get("client_item_id"),
-                    pass_outcome=self._record["outcome"],
                 )
             )
         except ProvpackError as err:

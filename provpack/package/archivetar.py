@@ -30,7 +30,11 @@ _UNREAD = {
     b"D": "a folder of an incremental backup", b"N": "a table of long names of an old kind",
 }  # fmt: skip
 _IN_PARTS = frozenset({b"M"})
-_SPARSE = "sparse"
+_SPARSE, _UNKNOWN = "sparse", "unknown"
+# Key words of POSIX pax; those of makers of programs begin with their name and a dot.
+_STANDARD = frozenset(
+    b"atime charset comment ctime gid gname hdrcharset linkpath mtime path size uid uname".split()
+)
 
 
 @dataclass(slots=True)
@@ -99,6 +103,10 @@ def _extended(reader: _Reader, kind: bytes, size: int, start: int) -> None:
         if kind == b"g" and {"path", "linkpath", "size"} & records.keys():
             what = "A header for all members sets a name or a size, which cannot be that of each."
             raise gather.stop(rules.CONTRADICTS, what, start)
+        unknown = records.pop(_UNKNOWN, None)
+        if unknown is not None:
+            what = f"An extended header has the key word {readable(unknown.decode('latin-1'))!r}, "
+            gather.say(rules.SLACK, f"{what}which no standard knows.", start)
         (reader.own if kind == b"x" else reader.shared).update(records)
 
 
@@ -221,6 +229,8 @@ def _records(body: bytes) -> dict[str, bytes] | None:
             out[key.decode()] = value
         elif key.startswith(b"GNU.sparse"):
             out[_SPARSE] = b""
+        elif key not in _STANDARD and b"." not in key:
+            out[_UNKNOWN] = key[:40]
         at = end
     return out
 

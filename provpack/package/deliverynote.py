@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from provpack.package import layout
@@ -29,7 +29,7 @@ TAG_MANIFEST = "tagmanifest-sha512.txt"
 ENDING = {"folder": "", "tar": ".tar", "zip": ".zip"}
 MEDIA_TYPE = {"folder": None, "tar": "application/x-tar", "zip": "application/zip"}
 
-_LINE = re.compile(r"([0-9a-fA-F]{128}) [ *](\S.*)\Z")
+_LINE = re.compile(r"([0-9a-f]{128})  (\S.*)\Z")
 _NAME = re.compile(r"[a-z0-9_-][a-z0-9_.-]*\Z")
 _PLAIN = re.compile(r"[A-Za-z0-9_.-]+(?:/[A-Za-z0-9_.-]+)*\Z")
 
@@ -67,7 +67,6 @@ class Heading:
     ledger: Json | None = None
     signer: Json | None = None
     note: str | None = None
-    records: tuple[Json, ...] = field(default=())
 
 
 def delivery_name(client: str, date: str) -> str:
@@ -151,20 +150,20 @@ def _entry(n: int, one: Handed, form: str) -> dict[str, Any]:
 
 
 def parse_checksums(data: bytes) -> tuple[dict[str, str], list[str]]:
-    """(path -> lower-case SHA-512, what is wrong) of a list in the form of coreutils (sha512sum(1)).
+    """(path -> SHA-512, what is wrong) of a list in the form of coreutils (sha512sum(1)), as we write it.
 
     Only paths that stay inside the folder and need no escaping are taken; every other line is told.
     """
     found: dict[str, str] = {}
     wrong: list[str] = []
     for number, raw in enumerate(data.split(b"\n"), 1):
-        text = raw.decode("utf-8", "replace").rstrip("\r")
+        text = raw.decode("utf-8", "replace")
         if not text:
             continue
         match = _LINE.match(text)
         why = ""
         if match is None:
-            why = "is not a checksum, two blanks and a path"
+            why = "is not a checksum in lower case, two blanks and a path"
         elif not _PLAIN.match(match[2]) or {".", ".."} & set(match[2].split("/")):
             why = "has a path that is not plain"
         elif match[2] in found:
@@ -175,5 +174,5 @@ def parse_checksums(data: bytes) -> tuple[dict[str, str], list[str]]:
                 wrong.append("reading stopped there")
                 break
         else:
-            found[match[2]] = match[1].lower()
+            found[match[2]] = match[1]
     return found, wrong

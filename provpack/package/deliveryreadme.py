@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from provpack.package import deliverynote as places
-from provpack.package.readfirst import _Page as Page
+from provpack.package.readfirst import Page
 from provpack.package.readfirst_words import (
     COPYRIGHT,
     NOT_MATCHING,

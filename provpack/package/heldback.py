@@ -68,7 +68,13 @@ class HeldName:
 
 def names_in(record: Mapping[str, Any], new_salt: Callable[[], bytes]) -> tuple[HeldName, ...]:
     """The persons a record names, in the order of PERSON_FIELDS. new_salt: SALT_BYTES secret random bytes."""
-    parties = {_folded(value) for path in _PARTIES for _, value in _at(record, path)}
+    # "Name, place": the party is also meant by its name alone
+    parties = {
+        _folded(text)
+        for path in _PARTIES
+        for _, value in _at(record, path)
+        for text in (value, value.partition(",")[0])
+    }
     found: dict[str, tuple[list[str], list[str]]] = {}
     for path in PERSON_FIELDS:
         for pointer, value in _at(record, path):

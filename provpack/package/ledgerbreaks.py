@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from provpack.package.ledgerchain import NO_PREVIOUS, Break, BreakKind, Run, Torn, Witness
+from provpack.package.ledgerchain import NO_PREVIOUS, Break, BreakKind, Run, Torn, Witness, too_many
 from provpack.package.ledgerorder import out_of_order
-from provpack.package.ledgerpaths import Path, choose_paths, link_runs, numbered, split_runs
+from provpack.package.ledgerpaths import MOST_PIECES, Path, choose_paths, link_runs, numbered, split_runs
 
 
 @dataclass(slots=True)
@@ -52,6 +52,8 @@ def explain_breaks(
     witnesses. lines: lines in the file.
     """
     pieces = split_runs(runs, found)
+    if len(pieces) > MOST_PIECES:
+        return (too_many(runs),)
     attested = {
         w.sha512: w.source or "the copy of the last hash"
         for w in witnesses

@@ -182,7 +182,7 @@ def read_chain(
     attested = {(w.entries, w.sha512) for w in witnesses}
     told: set[tuple[int, str]] = set()
     torn: Torn | None = None
-    too_many = False
+    hopeless = False
     line = 0
     run: Run | None = None
     for raw in raw_lines(blocks()):
@@ -206,7 +206,7 @@ def read_chain(
                 run.last, run.numbers, run.digest = line, (run.numbers[0], number), raw.digest
                 continue
         if len(runs) >= MOST_RUNS:
-            too_many = True
+            hopeless = True
             if not keep and each is None:
                 break
             continue
@@ -216,8 +216,8 @@ def read_chain(
     met = tuple(w.entries == 0 or (w.entries, w.sha512) in told for w in witnesses)
     head = (run.numbers[1], run.digest) if run is not None and run.numbers is not None else None
     breaks: tuple[Break, ...]
-    if too_many:
-        breaks, head = (_too_many(runs),), None
+    if hopeless:
+        breaks, head = (too_many(runs),), None
     elif _whole(runs) and all(met):
         breaks = ()
     else:
@@ -255,12 +255,12 @@ def _places(blocks: Blocks, wanted: set[str | None], lines: int) -> dict[str, li
     return found
 
 
-def _too_many(runs: Sequence[Run]) -> Break:
+def too_many(runs: Sequence[Run]) -> Break:
+    """The one break of a file in more pieces than can be put together again."""
     first = runs[min(1, len(runs) - 1)]
     return Break(
         kind="too_many",
         entries=None,
         lines=(first.first,),
-        what=f"The lines follow from each other no more from line {first.first} on, in more than {MOST_RUNS} "
-        f"places.",
+        what=f"From line {first.first} on the lines follow from each other no more, in hundreds of places.",
     )

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from provpack.package.ledgerchain import NO_PREVIOUS, Run
 
+MOST_PIECES = 2000
+"""Cut into more, the runs are not put together again: copies of copies make that take for ever."""
 _ANCHORED = 1 << 60
 """Outweighs any number of lines: what a witness attests is part of the ledger."""
 
@@ -43,6 +45,8 @@ def split_runs(runs: Sequence[Run], found: Mapping[str, list[int]]) -> list[Run]
     pieces: list[Run] = []
     at = 0
     for run in runs:
+        if len(pieces) > MOST_PIECES:
+            break
         while at < len(cuts) and cuts[at][0] < run.first:
             at += 1
         rest = run

@@ -52,7 +52,7 @@ def sentence(entry: Entry) -> str:
         parts.append(f"until {until}")
     said = " ".join(parts)
     note = text(entry, "note")
-    return f"{said}. {note}" if note else f"{said}."
+    return f"{said}. {note.removesuffix('.')}." if note else f"{said}."
 
 
 def _pass(entry: Entry) -> list[str]:

@@ -48,7 +48,7 @@ ASSEMBLED = {
 ALWAYS_THERE = ("data/metadata/", "data/report/")
 
 
-class _Page:
+class Page:
     """Lines of the page: wrapped paragraphs, headings, commands."""
 
     def __init__(self) -> None:
@@ -105,7 +105,7 @@ class _Page:
         return "\n".join(self._lines).strip("\n") + "\n"
 
 
-def _what(page: _Page, record: Json) -> None:
+def _what(page: Page, record: Json) -> None:
     item, carrier, people = section(record, "item"), section(record, "carrier"), section(record, "people")
     page.fact("Title", item.get("title"))
     page.fact("Item", item.get("client_item_id"))
@@ -118,7 +118,7 @@ def _what(page: _Page, record: Json) -> None:
     page.fact("Result", outcome_words(record))
 
 
-def _folders(page: _Page, record: Json, paths: Iterable[str]) -> None:
+def _folders(page: Page, record: Json, paths: Iterable[str]) -> None:
     page.heading("What is in this folder")
     there = list(paths)
     joined = bool(section(record, "processing").get("assembly"))
@@ -131,7 +131,7 @@ def _folders(page: _Page, record: Json, paths: Iterable[str]) -> None:
     page.point("bagit.txt, bag-info.txt  say that this is a BagIt 1.0 package (RFC 8493) and what it holds.")
 
 
-def _whole_files(page: _Page) -> None:
+def _whole_files(page: Page) -> None:
     page.heading("How to check that nothing has changed")
     page.say(
         "Open a terminal in this folder and type the command for your computer. Every line must say OK. "
@@ -159,7 +159,7 @@ def _whole_files(page: _Page) -> None:
     page.command("wc -l < manifest-sha512.txt", "find data -type f | wc -l")
 
 
-def _audio(page: _Page, audio: Json) -> None:
+def _audio(page: Page, audio: Json) -> None:
     name, offset, size = (
         shlex.quote(str(audio["file"])),
         int(audio["audio_offset"]),
@@ -198,13 +198,13 @@ def _audio(page: _Page, audio: Json) -> None:
     )
 
 
-def _signature(page: _Page, record: Json, principal: str, fingerprint: str) -> None:
+def _signature(page: Page, record: Json, principal: str, fingerprint: str) -> None:
     page.heading("How to check who made it")
     sealed_at = moment_of(section(record, "made_by").get("at"))
     page.ready(signature_steps(principal, fingerprint, NAMESPACE_PACKAGE, sealed_at=sealed_at))
 
 
-def _listening(page: _Page, record: Json) -> None:
+def _listening(page: Page, record: Json) -> None:
     emphasis, rate = emphasis_words(record), rate_words(record)
     if not emphasis and not rate:
         return
@@ -214,7 +214,7 @@ def _listening(page: _Page, record: Json) -> None:
             page.point(text)
 
 
-def _cautions(page: _Page, record: Json) -> None:
+def _cautions(page: Page, record: Json) -> None:
     page.heading("Cautions")
     said = (restriction_words(record), COPYRIGHT, personal_data_words(record), ORIGINAL_CARRIER)
     for text in filter(None, said):
@@ -233,7 +233,7 @@ def build_readfirst(
     files: entries with a `path` in the package. audio: the content of block-digests.json; None when there is
     no master. signed_by: principal and fingerprint of the signer, when the package will be signed.
     """
-    page = _Page()
+    page = Page()
     page.say("READ ME FIRST")
     page.say("=============")
     has_master = any(file.get("role") == "master" for file in files)

@@ -48,7 +48,7 @@ def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[
         yield f"What the ledger says of {result.asked}:"
         for entry in result.history:
             when = moment_of(entry)[:16].replace("T", " ") or "?"
-            yield f"  {when:17} {sentence(entry)} [entry {entry['n']}]"
+            yield from _hanging(f"{when:16}  {sentence(entry)} [entry {entry['n']}]", "  ", " " * 20)
         yield ""
     for rule, group in groupby(result.open, key=lambda o: o.finding.rule):
         things = list(group)
@@ -61,12 +61,12 @@ def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[
         yield from _hanging(f"To do: {things[0].finding.todo}", "  ")
         yield ""
     if not result.open:
-        yield "Nothing is open."
+        yield "Nothing is open." if chain.holds else "Nothing is open, as far as a broken ledger can tell."
 
 
-def _hanging(text: str, indent: str) -> list[str]:
+def _hanging(text: str, indent: str, rest: str = "") -> list[str]:
     return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False,
+        text, WIDTH, initial_indent=indent, subsequent_indent=rest or indent + "  ", break_long_words=False,
         break_on_hyphens=False,
     )  # fmt: skip
 

@@ -21,7 +21,7 @@ _UNIT = {
 }
 _CONCLUSION = {
     "accepted": "ACCEPTED: everything is there, unchanged, and as the papers say.",
-    "accepted_with_remarks": "ACCEPTED WITH REMARKS: everything is there and unchanged; read the remarks above.",
+    "accepted_with_remarks": "ACCEPTED WITH REMARKS: all is there and unchanged; read the remarks above.",
     "refused": "REFUSED: not everything is as it should be. Repair nothing and delete nothing; see above.",
 }
 _NOTE_SIGNATURE = {
@@ -92,8 +92,6 @@ def receive_lines(result: ReceiveResult) -> Iterator[str]:
     counts = Counter(unit.found.outcome for unit in result.units)
     yield ""
     yield ", ".join(f"{n} {word}" for word, n in counts.items()) + f" (depth {content['depth']})."
-    if content["depth"] == "listed":
-        yield "The sound was not read: this says that everything is there, not that it is unchanged."
     if result.kind == "delivery":
         yield _NOTE_SIGNATURE[content["note_signature"]]
     yield _CONCLUSION[result.outcome]

@@ -143,16 +143,16 @@ def test_a_file_that_changes_while_it_is_wrapped(
 def test_a_mistake_of_ours_in_one_transfer_leaves_the_others_alone(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from provpack.jobs import wrapone
+    from provpack.jobs import wrapmeta
 
-    real = wrapone.build_premis
+    real = wrapmeta.build_premis
 
     def broken(record: Any, **more: Any) -> bytes:
         if record["transfer_id"] == "T01":
             raise KeyError("something nobody thought of")
         return real(record, **more)
 
-    monkeypatch.setattr(wrapone, "build_premis", broken)
+    monkeypatch.setattr(wrapmeta, "build_premis", broken)
     said = run("wrap", place / "job", "--to", place / "out", "--json")
     value = said.json()
     fits("wrap", value)

@@ -10,18 +10,21 @@ import subprocess
 import tarfile
 import zipfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 from cli.commandline import fits
 from cli.commandline import run as command
-from support.archivewriting import Form, files_of, packed
+from support.archivewriting import Form, Sparse, files_of, packed, zeros
 from support.jobs import samples
 from support.strangers import Made, fmt_plain, padded, wave, wrap_one
 
 from provpack.cli.ports import schema_pairs
 from provpack.edge import clock
+from provpack.edge.archiveplace import ArchivePlace
+from provpack.edge.archivewrite import ArchiveMaker, archive_size
 from provpack.jobs.progress import Silent
 from provpack.jobs.recover import record_of
 from provpack.jobs.verified import UnitResult
@@ -136,6 +139,47 @@ def test_we_take_what_general_tools_write(
     for depth in ("bytes", "meaning"):
         unit = check(archive, depth)
         assert (unit.verdict, unit.findings) == ("good", ())
+
+
+# --- beyond the old limits -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("form", "size"), [("zip", (1 << 32) + 5), ("tar", (1 << 33) + 5)])
+def test_a_member_beyond_4_and_8_gib(
+    form: Form, size: int, tmp_path: Path, tool: Callable[[str], str]
+) -> None:
+    """Written into a sparse file; everyone finds every header and the last bytes.
+
+    zip: 32 bits end at 4 GiB (APPNOTE 4.5.3); tar: eleven octal digits at 8 GiB (POSIX pax, size).
+    """
+    path = tmp_path / f"bag.{form}"
+    writer = Sparse(path)
+    maker = ArchiveMaker(writer, form, "bag")
+    maker.add("bagit.txt", 3, [b"abc"])
+    maker.add("data/a.wav", size, [*zeros(size - 1), b"!"])
+    maker.add("data/b.txt", 4, [b"beta"])
+    maker.close()
+    writer.finish()
+    files = [("bagit.txt", 3), ("data/a.wav", size), ("data/b.txt", 4)]
+    assert path.stat().st_size == maker.size == archive_size(form, "bag", files)
+    with closing(ArchivePlace(path, "tar" if form == "tar" else "zip")) as place:
+        assert not place.findings
+        listing = place.listing()
+        assert listing is not None
+        assert [(e.path, e.size) for e in listing.entries if e.kind == "file"] == files
+        with place.open("data/a.wav") as one, place.open("data/b.txt") as other:
+            assert one.read_at(size - 2, 10) == b"\0!" and other.read_at(0, 10) == b"beta"
+    if form == "tar":
+        listed = run(tool("tar"), "-tvf", path)
+        with tarfile.open(path) as tar:
+            assert [(m.name, m.size) for m in tar if m.isfile()] == [(f"bag/{p}", n) for p, n in files]
+    else:
+        listed = run(tool("unzip"), "-l", path)
+        assert "OK" in run(tool("unzip"), "-t", path, "bag/data/b.txt")
+        with zipfile.ZipFile(path) as archive:
+            told = [(i.filename, i.file_size) for i in archive.infolist() if not i.is_dir()]
+            assert told == [(f"bag/{p}", n) for p, n in files] and archive.read("bag/data/b.txt") == b"beta"
+    assert str(size) in listed and "data/b.txt" in listed
 
 
 # --- flipped bits --------------------------------------------------------------------------------------

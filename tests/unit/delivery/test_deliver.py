@@ -25,6 +25,7 @@ from support.jobs import tree
 from provpack.edge import schemas
 from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.errors import DestinationProblem, InputProblem, UsageProblem
+from provpack.jobs.heldfiles import STUDIO_FOLDER
 from provpack.package.ledgerchain import Witness
 
 FORMS = ("folder", "tar", "zip")
@@ -100,6 +101,17 @@ def test_nothing_of_another_client_gets_into_a_delivery(out: Path, tmp_path: Pat
         assert b"job-1_t" not in data, path
     with pytest.raises(InputProblem, match="No package here was made for"):
         hand_over(out, tmp_path / "d", client="Tollvik")
+
+
+def test_damage_in_a_package_of_another_client_is_no_matter_of_this_delivery(
+    out: Path, tmp_path: Path
+) -> None:
+    flip(out / "job2-1_u01/bag-info.txt")
+    result = hand_over(out, tmp_path / "d", client=CLIENT)
+    assert (result.outcome, result.exit_code) == ("good", 0)
+    (left,) = [u for u in result.units if u.name == "job2-1_u01"]
+    assert (left.outcome, rules_of(left.findings)) == ("not_asked", {"deliver-other-client"})
+    assert hand_over(out, tmp_path / "d", client=OTHER, name="d2").exit_code == 10
 
 
 HARM: dict[str, Callable[[Path], object]] = {
@@ -179,6 +191,24 @@ def test_somebody_elses_bag_among_the_packages_is_not_delivered(out: Path, tmp_p
     (left,) = [u for u in result.units if u.outcome == "not_delivered"]
     assert rules_of(left.findings) == {"deliver-not-ours"}
     assert result.exit_code == 12
+
+
+def test_what_may_be_a_package_is_never_passed_over_in_silence(out: Path, tmp_path: Path) -> None:
+    (out / "job-1_t01").rename(tmp_path / "job-1_t01")
+    (out / "job-1_t01").symlink_to(tmp_path / "job-1_t01")
+    (out / "job-1_t09.tar").write_bytes(b"x")
+    result = hand_over(out, tmp_path / "d", client=CLIENT)
+    told = [f.what for f in result.findings if f.rule == "deliver-passed-over"]
+    assert len(told) == 2
+    assert [u.name for u in result.delivered] == ["job-1_t02", "job-1_t03"]
+    assert result.outcome == "warnings"
+
+
+def test_the_studio_s_own_papers_stay_in_the_studio(out: Path, tmp_path: Path) -> None:
+    (out / STUDIO_FOLDER).mkdir(exist_ok=True)
+    (out / STUDIO_FOLDER / "x.json").write_text("held-back name: Ottilie Brandvik")
+    hand_over(out, tmp_path / "d", client=CLIENT)
+    assert not any(b"Brandvik" in data for data in tree(tmp_path / "d").values())
 
 
 def test_the_note_is_a_witness_of_the_ledger(out: Path, tmp_path: Path) -> None:

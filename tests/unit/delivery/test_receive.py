@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -97,6 +98,12 @@ def test_what_is_nothing_to_receive_is_refused_without_a_receipt(made: Path, tmp
     assert not list((made / "d/folder").rglob(".partial-*"))
 
 
+def test_the_receipt_bears_the_name_of_the_delivery_wherever_it_lies(made: Path, tmp_path: Path) -> None:
+    """A disc often holds the delivery at its top: then the folder's name is that of the drive."""
+    shutil.copytree(made / "d/folder", tmp_path / "media")
+    assert take_in(tmp_path / "media", tmp_path / "r").receipt.name == "receipt-folder.json"
+
+
 def _note(delivery: Path, edit: Callable[[dict[str, Any]], object]) -> None:
     path = delivery / "delivery-note.json"
     note = json.loads(path.read_bytes())
@@ -178,6 +185,25 @@ def test_what_is_not_as_handed_over_is_refused_with_a_receipt(
     assert tree(delivery) == before
 
 
+@pytest.mark.parametrize(("name", "rounds"), [("signed", 60), ("tar", 12), ("zip", 12)])
+def test_any_flipped_bit_of_a_delivery_is_found(
+    name: str, rounds: int, came: Callable[[str], Path], tmp_path: Path
+) -> None:
+    delivery = came(name)
+    papers = sorted(p for p in delivery.iterdir() if p.is_file())
+    everything = sorted(p for p in delivery.rglob("*") if p.is_file())
+    dice = random.Random(name)
+    for n in range(rounds):
+        path = dice.choice(papers if n % 4 else everything)
+        kept = path.read_bytes()
+        raw, at, bit = bytearray(kept), dice.randrange(len(kept)), dice.randrange(8)
+        raw[at] ^= 1 << bit
+        path.write_bytes(raw)
+        result = take_in(delivery, tmp_path / f"r{n}", depth="bytes")
+        assert result.outcome == "refused", f"bit {bit} of byte {at} of {path.name} was not noticed"
+        path.write_bytes(kept)
+
+
 def test_something_extra_is_a_remark_and_in_no_case_as_noted(
     came: Callable[[str], Path], made: Path, tmp_path: Path
 ) -> None:
@@ -222,7 +248,10 @@ def test_keys_that_came_along_prove_nothing_and_one_s_own_list_does(
     assert rules_of(plain.findings) == {"receive-keys-came-along"}
     own = take_in(delivery, tmp_path / "r2", signers=trusting(studio_key))
     assert own.content["note_signature"] == "valid"
-    assert "sig-missing" not in rules_of(own.findings)
+    assert own.outcome == "accepted"
+    assert {f.severity for u in own.units for f in u.findings if f.rule == "sig-missing"} == {"note"}
+    strict = take_in(delivery, tmp_path / "r5", signers=trusting(studio_key), require_signature=True)
+    assert (strict.outcome, strict.exit_code) == ("refused", 13)
     stranger = trusting(signer(tmp_path / "k", "somebody"))
     foreign = take_in(delivery, tmp_path / "r3", signers=stranger)
     assert foreign.content["note_signature"] == "foreign"

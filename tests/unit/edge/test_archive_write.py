@@ -11,7 +11,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from support.archivewriting import Form, Kept, Sparse, made, zeros
+from support.archivewriting import Form, Kept, made
 from support.disks import Meter, MeteredDisk
 
 from provpack.edge.archiveplace import ArchivePlace
@@ -178,37 +178,6 @@ def test_a_tar_member_beyond_8_gib_gets_a_pax_size() -> None:
     assert len(header) == 1536 and b"19 size=8589934592\n" in header
     info = tarfile.TarInfo.frombuf(header[1024:], "utf-8", "strict")
     assert (info.name, info.isreg()) == ("b/x", True)
-
-
-@pytest.mark.parametrize("form", FORMS)
-def test_a_member_of_more_than_4_gib(form: Form, tmp_path: Path) -> None:
-    """Written into a sparse file; the standard library and we find every header and the last bytes."""
-    size = (1 << 32) + 5
-    path = tmp_path / f"bag.{form}"
-    writer = Sparse(path)
-    maker = ArchiveMaker(writer, form, "bag")
-    maker.add("bagit.txt", 3, [b"abc"])
-    maker.add("data/a.wav", size, [*zeros(size - 1), b"!"])
-    maker.add("data/b.txt", 4, [b"beta"])
-    maker.close()
-    writer.finish()
-    files = [("bagit.txt", 3), ("data/a.wav", size), ("data/b.txt", 4)]
-    assert path.stat().st_size == maker.size == archive_size(form, "bag", files)
-    place = ArchivePlace(path, "tar" if form == "tar" else "zip")
-    assert not place.findings
-    listing = place.listing()
-    assert listing is not None
-    assert [(e.path, e.size) for e in listing.entries if e.kind == "file"] == files
-    with place.open("data/a.wav") as one, place.open("data/b.txt") as other:
-        assert one.read_at(size - 2, 10) == b"\0!" and other.read_at(0, 10) == b"beta"
-    place.close()
-    if form == "tar":
-        with tarfile.open(path) as tar:
-            assert [(m.name, m.size) for m in tar if m.isfile()] == [(f"bag/{p}", n) for p, n in files]
-    else:
-        with zipfile.ZipFile(path) as archive:
-            told = [(i.filename, i.file_size) for i in archive.infolist() if not i.is_dir()]
-            assert told == [(f"bag/{p}", n) for p, n in files] and archive.read("bag/data/b.txt") == b"beta"
 
 
 def test_more_than_65535_members(tmp_path: Path) -> None:

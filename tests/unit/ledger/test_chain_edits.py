@@ -148,3 +148,85 @@ def test_a_thousand_random_edits_are_found_at_the_very_entry(hundred: int) -> No
             raise AssertionError(f"{edit.__name__}, seed 'edit {hundred}-{n}': {err}") from err
         done[edit.__name__] += 1
     assert len(done) == len(set(EDITS)), "every kind of edit was made"
+
+
+def forge(dice: random.Random, lines: list[bytes]) -> None:
+    """One more harm to a list of lines, in place."""
+    at = dice.randrange(len(lines) + 1)
+    how = dice.randrange(6)
+    if how == 0:
+        lines.insert(at, dice.choice([b"", b"{}", b"hello", dice.choice(LINES), dice.randbytes(40)]))
+    elif how == 1 and lines:
+        del lines[min(at, len(lines) - 1)]
+    elif how == 2 and len(lines) > 2:
+        i, j = dice.sample(range(len(lines)), 2)
+        lines[i], lines[j] = lines[j], lines[i]
+    elif how == 3 and lines:
+        line = bytearray(lines[min(at, len(lines) - 1)] or b"x")
+        line[dice.randrange(len(line))] = dice.randrange(256)
+        lines[min(at, len(lines) - 1)] = bytes(line)
+    elif how == 4:  # a stretch carried elsewhere
+        stretch = lines[at : at + 5]
+        del lines[at : at + 5]
+        to = dice.randrange(len(lines) + 1)
+        lines[to:to] = stretch
+    elif how == 5:  # entries made up and chained by the rules
+        previous, number = hashlib.sha512(lines[at - 1]).hexdigest() if at else NO_PREVIOUS, at
+        for _ in range(dice.randrange(1, 4)):
+            number += 1
+            lines.insert(number - 1, json.dumps({"n": number, "previous": previous}).encode())
+            previous = hashlib.sha512(lines[number - 1]).hexdigest()
+
+
+def test_many_harms_at_once_never_pass_for_a_whole_ledger() -> None:
+    for seed in range(1500):
+        dice = random.Random(f"harms {seed}")
+        lines = LINES.copy()
+        for _ in range(dice.randrange(2, 9)):
+            forge(dice, lines)
+        data = joined(lines)[: None if dice.random() < 0.7 else -dice.randrange(1, 300)]
+        for witnesses in (
+            [],
+            [HEAD],
+            [Witness(entries=20, sha512=hashlib.sha512(LINES[19]).hexdigest()), HEAD],
+        ):
+            chain = parse_chain(data, witnesses)
+            for one in chain.breaks:
+                assert one.what and all(1 <= line <= data.count(b"\n") + 1 for line in one.lines), one
+                assert one.entries is None or one.entries[0] <= one.entries[1]
+            if witnesses and not data.startswith(WHOLE):
+                assert not chain.holds, f"harms {seed}"
+
+
+def test_a_rewritten_stretch_is_found_between_two_witnesses() -> None:
+    """Everything from entry 30 on made anew and chained by the rules: only the papers tell."""
+    lines = LINES[:29]
+    for n in range(30, ENTRIES + 1):
+        entry = json.loads(LINES[n - 1]) | {"previous": hashlib.sha512(lines[-1]).hexdigest()}
+        entry["note"] = "nothing happened" if n == 30 else entry["note"]
+        lines.append(json.dumps(entry).encode())
+    assert parse_chain(joined(lines)).holds
+    old = Witness(entries=20, sha512=hashlib.sha512(LINES[19]).hexdigest(), source="receipt.json")
+    between = Witness(entries=40, sha512=hashlib.sha512(LINES[39]).hexdigest(), source="delivery-note.json")
+    (one,) = parse_chain(joined(lines), [old, between]).breaks
+    assert (one.kind, one.entries, one.lines) == ("contradicted", (21, 40), (40,))
+    assert "delivery-note.json" in one.what
+
+
+def test_numbers_that_do_not_count_on_are_named() -> None:
+    lines = LINES[:4]
+    for n in (7, 8):  # chained, but two numbers were left out
+        entry = {"n": n, "previous": hashlib.sha512(lines[-1]).hexdigest()}
+        lines.append(json.dumps(entry).encode())
+    (one,) = parse_chain(joined(lines)).breaks
+    assert (one.kind, one.lines) == ("misnumbered", (5,))
+
+
+def test_copies_of_copies_do_not_take_for_ever() -> None:
+    nested = [line for n in range(1, 400) for line in LINES_LONG[:n]]
+    chain = parse_chain(joined(nested))
+    assert [b.kind for b in chain.breaks] == ["too_many"]
+    assert len(parse_chain(joined(LINES_LONG[:300] * 3)).breaks) > 1
+
+
+LINES_LONG = ledger(400, seed=2)

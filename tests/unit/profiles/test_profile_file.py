@@ -65,6 +65,8 @@ def test_defaults_are_those_of_the_specification() -> None:
         ({"Bag_Info": {"Shelf": {"values": ["A", 2]}}}, ["wrong-type"]),
         ({"Bag_Info": {"Shelf": {"recommended": True}}}, ["unknown-key"]),
         ({"Bag_Info": {"She:lf": {}}}, ["contradiction"]),
+        ({"Bag_Info": {" Shelf": {}}}, ["contradiction"]),
+        ({"Bag_Info": {"": {}}}, ["contradiction"]),
         ({"Bag_Info": {"BagIt-Profile-Identifier": {}}}, ["discouraged"]),
         ({"Manifests_Required": "sha512"}, ["wrong-type"]),
         ({"Manifests_Required": ["manifest-sha512.txt"]}, ["wrong-type"]),

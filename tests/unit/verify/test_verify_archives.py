@@ -81,6 +81,8 @@ def test_archives_in_a_tree(bag: Bag, verify: Verify, tmp_path: Path) -> None:
     inner = bag("three", {"data/a": b"x"})
     (shelf / "papers.zip").write_bytes(zip_archive([ZipMember(name=b"papers/note.txt", data=b"x")]))
     (shelf / "names.zip").write_bytes(zip_archive([ZipMember(name="n/ä".encode(), flags=0)]))
+    (shelf / "secret.zip").write_bytes(zip_archive([ZipMember(name=b"s/letter", flags=0x0801)]))
+    (shelf / "climbs.zip").write_bytes(zip_archive([ZipMember(name=b"../b/bagit.txt")]))
     (shelf / "._one.tar").write_bytes(b"what an operating system leaves beside a file")
     (shelf / "four.partial-1.tar").write_bytes(b"an interrupted run")
     (shelf / "logs.tar.gz").write_bytes(gzip.compress(b"x"))
@@ -88,11 +90,12 @@ def test_archives_in_a_tree(bag: Bag, verify: Verify, tmp_path: Path) -> None:
     (shelf / "torn.tar").write_bytes(bag_tar(inner)[:-2000])
     result = verify(shelf)
     units = {Path(u.path).relative_to(shelf).as_posix(): u.outcome for u in result.units}
-    assert units == {"box/two.zip": "good", "one.tar": "good", "torn.tar": "bad"}
+    assert units == {"box/two.zip": "good", "climbs.zip": "bad", "one.tar": "good", "torn.tar": "bad"}
     told = {(f.rule, Path(f.where).name) for f in result.findings}
     assert told == {
         (archiverules.PASSED_OVER.id, "papers.zip"),
         (archiverules.PASSED_OVER.id, "names.zip"),
+        (archiverules.PASSED_OVER.id, "secret.zip"),
         (rules.LEFTOVER.id, "four.partial-1.tar"),
         (archiverules.PASSED_OVER.id, "logs.tar.gz"),
         (rules.LINK_PASSED.id, "link.tar"),

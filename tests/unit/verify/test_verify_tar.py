@@ -180,6 +180,14 @@ def test_padding_that_is_not_zero_is_told(bag: Bag, verify: Verify, tmp_path: Pa
     assert (result.verdict, rules_of(result)) == ("warnings", [rules.SLACK.id])
 
 
+def test_a_key_word_that_no_standard_knows_is_told(bag: Bag, verify: Verify, tmp_path: Path) -> None:
+    # POSIX pax: key words of one's own begin with a name and a dot
+    fine = pax((b"atime", b"1"), (b"MAKER.acl", b"x"), (b"comment", b"y")) + bag_tar(bag())
+    assert verify(put(tmp_path, fine)).verdict == "good"
+    result = verify(put(tmp_path, pax((b"qath", b"bag/bagit.txt")) + bag_tar(bag())))
+    assert (result.verdict, rules_of(result)) == ("warnings", [rules.SLACK.id])
+
+
 def test_too_many_members_are_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("provpack.package.archive.MAX_MEMBERS", 3)
     contents = read_tar(BytesSource(b"".join(tar_entry(b"b/%d" % n) for n in range(5)) + END))
