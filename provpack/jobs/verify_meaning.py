@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from provpack.chunks.source import ByteSource
 from provpack.edge.bag import second_opinion
 from provpack.edge.place import Place
+from provpack.edge.reading import read_small
 from provpack.edge.schemas import check_version
 from provpack.edge.tree import reason
 from provpack.errors import CouldNotCheck, RecordProblem
@@ -21,11 +22,13 @@ from provpack.jobs.verify_files import as_finding
 from provpack.package import layout, rules
 from provpack.package.bagblocks import BlockDigests
 from provpack.package.embedding import embeddable
+from provpack.package.metadata_check import DOCUMENTS, check_metadata
 
 Validate = Callable[[str, object], Iterable[tuple[str, str]]]
 Recover = Callable[[ByteSource], bytes | None]
 
 _MOST = 20
+_MOST_METADATA = 16 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +228,29 @@ def compare_embedded(place: Place, master: str, record: Mapping[str, Any], recov
     shown = ", ".join(pointers[:_MOST]) + (" and more" if len(pointers) > _MOST else "")
     what = f"The record inside {master} differs from record.json at {shown}."
     return [rules.EMBEDDED_DISAGREES.found(what, master, position=spot)]
+
+
+def judge_metadata(
+    place: Place,
+    record: Mapping[str, Any],
+    digests: Mapping[str, Mapping[str, str]],
+    sizes: Mapping[str, int],
+) -> list[Finding]:
+    """PREMIS and AES57 against their own rules, the record and the bag; warnings at most.
+
+    The audio and the record stand on their own, and a package must not turn bad because a rule about its
+    catalogue data was made stricter later.
+    """
+    documents: dict[str, bytes] = {}
+    found: list[Finding] = []
+    for path in DOCUMENTS:
+        if path in sizes:
+            try:
+                documents[path] = read_small(place, path, _MOST_METADATA)
+            except CouldNotCheck as err:
+                found.append(as_finding(err, path))
+    told = check_metadata(documents, record=record, digests=digests, sizes=sizes)
+    return found + [replace(f, severity="warning") if f.severity == "error" else f for f in told]
 
 
 def _differences(pointer: str, one: object, other: object) -> Iterable[str]:

@@ -23,6 +23,7 @@ from provpack.jobs.verify_meaning import (
     check_record,
     compare_embedded,
     compare_record,
+    judge_metadata,
     looks_like_record,
 )
 from provpack.jobs.witness import LedgerWitness
@@ -379,6 +380,7 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
     if record is None:
         return
     no_blocks = not unit.blocks_named
+    unit.findings.extend(judge_metadata(unit.place, record, unit.digests, unit.files))
     unit.findings.extend(compare_record(record, blocks, unit.digests, no_blocks=no_blocks))
     if blocks is not None and blocks.file in unit.files and unit.helpers.recover is not None:
         unit.findings.extend(compare_embedded(unit.place, blocks.file, record, unit.helpers.recover))
