@@ -216,7 +216,7 @@ def _lawful_bits(bits: object) -> int | None:
 def coding_mode(channel_use: str, channels: int) -> str | None:
     """R 98 `M=`; None where its list has no word that is true."""
     by_use = {"mono": "mono", "dual_mono": "dual-mono", "two_independent": "dual-mono", "stereo": "stereo"}
-    if channels > 2:
+    if channels > 2 or (channels == 2 and channel_use in ("", "unknown")):
         return None
     return "mono" if channels == 1 else by_use.get(channel_use, "stereo")
 

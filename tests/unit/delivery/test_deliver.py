@@ -26,6 +26,7 @@ from provpack.edge import schemas
 from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.errors import DestinationProblem, InputProblem, UsageProblem
 from provpack.jobs.heldfiles import STUDIO_FOLDER
+from provpack.jobs.witness import LedgerWitness
 from provpack.package.ledgerchain import Witness
 
 FORMS = ("folder", "tar", "zip")
@@ -225,6 +226,13 @@ def test_the_note_is_a_witness_of_the_ledger(out: Path, tmp_path: Path) -> None:
     chain = read_ledger(out / LEDGER_NAME, witnesses=[witness])
     assert chain.holds
     assert chain.met == (True,)
+
+
+def test_a_package_that_vanishes_after_its_delivery_is_still_missed(out: Path, tmp_path: Path) -> None:
+    """A delivery is a copy: the studio's own package is expected to stay where it was sealed."""
+    hand_over(out, tmp_path / "d", client=CLIENT)
+    shutil.rmtree(out / "job-1_t02")
+    assert [f.where for f in LedgerWitness().missing(out)] == [str(out.resolve() / "job-1_t02")]
 
 
 def test_without_a_ledger_or_with_a_broken_one_it_says_so_loudly(out: Path, tmp_path: Path) -> None:
