@@ -38,8 +38,8 @@ HERE: Final = frozenset({WRAPPED, FIXITY_CHECKED, COPIED, RETAINED, "received"})
 
 SAYS_NO_PLACE: Final = frozenset(
     {
-        DELIVERED, ACCEPTED, REFUSED, SUPERSEDED, PASS_MADE, FAULT_NOTED, FAULT_CLEARED, NOTE, CARRIER_RECEIVED,
-        CARRIER_RETURNED,
+        DELIVERED, ACCEPTED, REFUSED, SUPERSEDED, PASS_MADE, FAULT_NOTED, FAULT_CLEARED, NOTE,
+        CARRIER_RECEIVED, CARRIER_RETURNED,
     }
 )  # fmt: skip
 """Kinds that say nothing of where a package is; after any kind in neither set it may be gone."""

@@ -134,14 +134,19 @@ def open_to_all(folder: Path) -> None:
             above.chmod(above.stat().st_mode | 0o055)
 
 
+@pytest.fixture(scope="module")
+def fifty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    ids = tuple(f"T{n:02}" for n in range(1, FIFTY + 1))
+    return studio(tmp_path_factory.mktemp("fifty"), ids=ids, frames=400)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX permissions")
 @pytest.mark.parametrize("form", ["folder", "tar"])
 def test_fifty_transfers_from_one_command_taken_in_elsewhere(
-    form: str, tmp_path: Path, tool: Callable[[str], str]
+    form: str, fifty: Path, tmp_path: Path, tool: Callable[[str], str]
 ) -> None:
     """Issue 4, `It must show`: one command; a read-only medium; another user; nothing of the studio's."""
-    ids = tuple(f"T{n:02}" for n in range(1, FIFTY + 1))
-    out = studio(tmp_path / "studio", ids=ids, frames=400)
+    out = Path(shutil.copytree(fifty, tmp_path / "studio" / "out"))
     mine = signer(tmp_path / "studio" / "key", "studio@grauwell")
     said = run(
         "deliver", out, "--to", tmp_path / "medium", "--as", form, "--name", "d50",
