@@ -49,17 +49,11 @@ def command(
     with --signers.
     """
     from provpack.cli.handover import receive_ports
-    from provpack.errors import UsageProblem
     from provpack.jobs.receipts import ReceiveWishes
     from provpack.jobs.receive import receive
     from provpack.report.text_delivery import receive_lines
 
-    trusted = read_signers(signers)
-    if require_signature and trusted is None:
-        raise UsageProblem(
-            "signers-missing", "Whether the right one signed can be told by a list of signers only.",
-            where="--require-signature", todo="Name the list with --signers FILE.",
-        )  # fmt: skip
+    trusted = read_signers(signers, require_signature)
     wishes = ReceiveWishes(
         depth=depth, signers=trusted, require_signature=require_signature, name=by or None,
         organisation=organisation or None, remarks=remarks or None,

@@ -121,25 +121,26 @@ def _passphrase_in(path: Path) -> str:
         ) from None
 
 
-def read_signers(signers: Path | None) -> Signers | None:
+def read_signers(signers: Path | None, required: bool = False) -> Signers | None:
     """The list named with --signers; its findings are to be told once, with the result of the run.
 
-    Raises InputProblem, EnvironmentProblem.
+    required: a signature must be there. Raises UsageProblem when it then has no list to be judged by,
+    InputProblem, EnvironmentProblem.
     """
     from provpack.edge.sshkeys import load_signers
 
-    return load_signers(signers) if signers is not None else None
-
-
-def signature_examiners(signers: Signers | None, require_signature: bool) -> list[Examiner]:
-    """The examiner of signatures, for verify_paths. Raises UsageProblem when no list of signers is named."""
-    from provpack.jobs.signatures import signature_examiner
-
-    if require_signature and signers is None:
+    if required and signers is None:
         raise UsageProblem(
             "signers-missing",
             "Whether the right one signed can be told by a list of signers only.",
             where="--require-signature",
             todo="Name the list with --signers FILE.",
         )
+    return load_signers(signers) if signers is not None else None
+
+
+def signature_examiners(signers: Signers | None, require_signature: bool) -> list[Examiner]:
+    """The examiner of signatures, for verify_paths."""
+    from provpack.jobs.signatures import signature_examiner
+
     return [signature_examiner(signers, required=require_signature)]

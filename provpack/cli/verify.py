@@ -54,7 +54,7 @@ def command(
 
     chosen: Depth = "listed" if depth == "listed" else "meaning" if depth == "meaning" else "bytes"
     keeper = LedgerKeeper(clock.now)
-    listed = read_signers(signers)
+    listed = read_signers(signers, require_signature)
     examiners = [*signature_examiners(listed, require_signature), *profile_examiners(client_profile)]
     with progress.shown(as_json) as bar:
         result = verify_paths(

@@ -17,6 +17,7 @@ from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_f
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, unknown_waivers, waived
 from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.declared import found_at
+from provpack.jobs.heldfiles import held_in_draft, holds_back
 from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
 from provpack.jobs.measuring import measure_received
@@ -151,6 +152,8 @@ def check_loaded(
             report = compare_transfer(transfer, rate, progress)
             own += [*report.findings(), *prove_file(transfer, rate, progress)]
         own += clients.findings_for(transfer, draft, package_name(job.job_id, transfer.transfer_id))
+        if holds_back(job, clients.of(draft)):
+            own += held_in_draft(transfer, draft)
         own = waived(own, transfer)
         if job.job_values:
             judged = judge_draft(job, transfer, draft, facts, validate, register, figures)

@@ -9,10 +9,19 @@ from typing import Any
 from provpack.chunks.walk import read_layout
 from provpack.edge.received import ReceivedFile
 from provpack.findings import Finding
-from provpack.jobs.loaded import LoadedTransfer
-from provpack.jobs.wrapdocs import Document
+from provpack.jobs.clientprofiles import ClientProfile
+from provpack.jobs.loaded import LoadedJob, LoadedTransfer
+from provpack.jobs.wrapdocs import Document, documents_of
+from provpack.jobs.wraprecord import led_back
 from provpack.package import heldrules
-from provpack.package.heldback import HeldName, findings_in_bytes, without
+from provpack.package.heldback import (
+    SALT_BYTES,
+    HeldName,
+    findings_in_bytes,
+    findings_in_record,
+    names_in,
+    without,
+)
 
 STUDIO_FOLDER = "studio-only"
 """Beside the packages: full records with names. It is never part of a package or of a delivery."""
@@ -20,6 +29,22 @@ STUDIO_VERSION = "1.0.0"
 
 _WINDOW = 4 * 1024 * 1024
 _OVERLAP = 64 * 1024
+
+
+def holds_back(job: LoadedJob, client: ClientProfile | None) -> bool:
+    """Whether the job's sheet or its client's requirements keep names out of the packages."""
+    needs = client.needs if client is not None else None
+    return job.job_values.get("hold_back_names") is True or (needs is not None and needs.hold_back_names)
+
+
+def held_in_draft(transfer: LoadedTransfer, draft: Mapping[str, Any]) -> list[Finding]:
+    """What stands in the way of holding names back, as far as sheets and files tell, led back to the cell."""
+    names = names_in(draft, lambda: bytes(SALT_BYTES))
+    found = [
+        *findings_in_record(names, without(names, draft), "the record"),
+        *held_findings(names, transfer, documents_of(transfer)),
+    ]
+    return [led_back(f, transfer) for f in found]
 
 
 def held_findings(

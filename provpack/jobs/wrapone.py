@@ -22,7 +22,7 @@ from provpack.jobs.check_records import place_of, waived
 from provpack.jobs.clientprofiles import ClientProfiles
 from provpack.jobs.derive import refuse_from_sheet
 from provpack.jobs.derivefile import planned_size, write_derivative
-from provpack.jobs.heldfiles import held_findings, studio_record, told_without
+from provpack.jobs.heldfiles import held_in_draft, holds_back, studio_record, told_without
 from provpack.jobs.load import build_record_draft
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
 from provpack.jobs.master import (
@@ -43,7 +43,7 @@ from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, rec
 from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.describe import with_loudness
-from provpack.package.heldback import findings_in_record, names_in, without
+from provpack.package.heldback import names_in, without
 from provpack.package.ledgerline import WRAPPED, ledger_line
 
 
@@ -69,13 +69,10 @@ class Wrapping:
         self._at = ports.now()
         self._draft: dict[str, Any] = build_record_draft(job, transfer, record_id=ports.new_id())
         self._client = clients.of(self._draft)
-        needs = self._client.needs if self._client is not None else None
-        hold_back = (
-            wishes.hold_back_names
-            or job.job_values.get("hold_back_names") is True
-            or (needs is not None and needs.hold_back_names)
-        )
+        asked = holds_back(job, self._client)
+        hold_back = asked or wishes.hold_back_names
         self._names = names_in(self._draft, ports.new_salt) if hold_back else ()
+        self._held_checked = asked  # then `check` has told already what stands in the way
         self._record: dict[str, Any] = without(self._names, self._draft)
         if self._names:
             self._record["held_back"] = [held.for_record() for held in self._names]
@@ -141,14 +138,10 @@ class Wrapping:
     def _refuse_beforehand(self) -> None:
         """What can be known before anything is written. Raises RecordProblem, Refusal."""
         refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
-        held = [
-            *findings_in_record(self._names, self._record, self._name),
-            *held_findings(self._names, self._transfer, self._documents),
-            *unsigned(self._client, self._signer, self._name),
-        ]
-        held = waived(held, self._transfer)
-        self._found += held
-        self._refuse_for(held)
+        told = [] if self._held_checked or not self._names else held_in_draft(self._transfer, self._draft)
+        told = waived([*told, *unsigned(self._client, self._signer, self._name)], self._transfer)
+        self._found += told
+        self._refuse_for(told)
 
     def _refuse_for(self, findings: Sequence[Finding]) -> None:
         wrong = next((f for f in findings if f.severity == "error"), None)

@@ -124,7 +124,9 @@ def findings_in_record(names: Sequence[HeldName], value: Any, where: str) -> tup
     """A warning for each text of a record without names that may still hint at one."""
     return tuple(
         heldrules.NAME_PART.found(
-            f"{pointer} still holds {word!r}, which is part of a name that is held back.", where
+            f"{pointer} still holds {word!r}, which is part of a name that is held back.",
+            where,
+            position={"path": pointer},
         )
         for pointer, word in left_over(names, value)
     )

@@ -59,7 +59,7 @@ UNKNOWN_KEY = Rule(
     id="profile-unknown-key",
     severity="note",
     title="A BagIt profile has a key that the specification does not define",
-    todo="It was not checked. If it is a slip of the pen, correct it; if it asks for something, look by hand.",
+    todo="It was not checked. If it is a slip, correct it; if it asks for something, look by hand.",
     reference=_SPEC,
 )
 CONTRADICTION = Rule(

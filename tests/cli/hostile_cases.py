@@ -710,7 +710,13 @@ PACKAGES = [
         10,
         "bag-embedded-record-disagrees",
     ),
-    *one("entity bomb as premis.xml", resealed(packaged("data/metadata/premis.xml", LAUGHS)), M, 0, ""),
+    *one(
+        "entity bomb as premis.xml",
+        resealed(packaged("data/metadata/premis.xml", LAUGHS)),
+        M,
+        1,
+        "premis-not-readable",
+    ),
 ]
 
 CASES: list[Case] = [*WAVES, *JOBS, *PLACES, *PACKAGES]

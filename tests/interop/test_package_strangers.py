@@ -273,7 +273,7 @@ def test_the_ledger_is_a_chain_and_verify_appends(demo: Path, tmp_path: Path) ->
     ledger = packages / "custody-ledger.jsonl"
     before = ledger.read_bytes()
     told = [json.loads(line)["kind"] for line in before.splitlines()]
-    assert told.count("wrapped") == len(DEMO) and told.count("pass_made") == len(DEMO) + 1  # T05 was played twice
+    assert told.count("wrapped") == len(DEMO) and told.count("pass_made") == len(DEMO) + 1  # T05 twice
     run(sys.executable, "-m", "provpack", "verify", packages, "--depth", "listed")
     after = ledger.read_bytes()
     assert after.startswith(before)

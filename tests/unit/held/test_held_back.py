@@ -17,6 +17,7 @@ from provpack.jobs.heldfiles import STUDIO_FOLDER
 from provpack.jobs.progress import Silent
 from provpack.jobs.recover import record_of
 from provpack.jobs.verify import verify_paths
+from provpack.jobs.wrapped import Wishes
 from provpack.package.heldback import findings_in_bytes, left_over, names_in, without
 
 MORE = """hold_back_names = true
@@ -105,9 +106,22 @@ def test_without_the_wish_names_stay(tmp_path: Path) -> None:
 def test_a_document_with_a_name_stops_the_transfer(tmp_path: Path, document: bytes, dry_run: bool) -> None:
     job = held_job(tmp_path / "job", document=document)
     (unit,) = wrap(job, tmp_path / "out", dry_run=dry_run).units
+    assert unit.outcome == "refused"
+    assert [f.severity for f in unit.findings if f.rule == "held-name-in-file" and "log.txt" in f.what] == [
+        "error"
+    ]
+    assert not [p for p in (tmp_path / "out").glob("*") if p.name != STUDIO_FOLDER]
+
+
+@pytest.mark.parametrize("dry_run", [False, True])
+def test_asked_for_on_the_command_line_it_is_the_same(tmp_path: Path, dry_run: bool) -> None:
+    job = held_job(tmp_path / "job", document=b"Played by Ilse Varrow.")
+    (job / "job.toml").write_text((job / "job.toml").read_text().replace(MORE, ""))
+    (unit,) = wrap(job, tmp_path / "plain", dry_run=dry_run).units
+    assert unit.outcome == ("planned" if dry_run else "wrapped")
+    (unit,) = wrap(job, tmp_path / "out", dry_run=dry_run, wishes=Wishes(hold_back_names=True)).units
     assert unit.outcome == "refused" and unit.problem is not None
     assert unit.problem.code == "held-name-in-file" and "log.txt" in unit.problem.what
-    assert not [p for p in (tmp_path / "out").glob("*") if p.name != STUDIO_FOLDER]
 
 
 def test_a_waiver_lets_it_pass_as_a_warning(tmp_path: Path) -> None:
@@ -126,7 +140,7 @@ def test_a_name_in_a_chunk_around_the_audio_stops_the_transfer(tmp_path: Path) -
     chunk = b"LIST" + (24).to_bytes(4, "little") + b"INFOIENG" + (12).to_bytes(4, "little") + b"Ilse Varrow\0"
     audio = wav(bytes(4 * 30000), before=chunk)
     (unit,) = wrap(held_job(tmp_path / "job", audio=audio), tmp_path / "out").units
-    assert unit.problem is not None and unit.problem.code == "held-name-in-file"
+    assert unit.outcome == "refused" and "held-name-in-file" in [f.rule for f in unit.findings]
 
 
 def test_a_file_name_with_a_name_stops_the_transfer(tmp_path: Path) -> None:
@@ -135,7 +149,7 @@ def test_a_file_name_with_a_name_stops_the_transfer(tmp_path: Path) -> None:
     text = (job / "job.toml").read_text().replace("log.txt", "Ilse-Varrow_log.txt")
     (job / "job.toml").write_text(text)
     (unit,) = wrap(job, tmp_path / "out").units
-    assert unit.problem is not None and unit.problem.code == "held-name-in-path"
+    assert unit.outcome == "refused" and "held-name-in-path" in [f.rule for f in unit.findings]
 
 
 def test_part_of_a_name_is_told_and_not_replaced() -> None:

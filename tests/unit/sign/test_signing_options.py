@@ -24,7 +24,7 @@ def command(**given: Any) -> None:
     signer = signing.open_signer(given["sign"], given["passphrase_file"], given["signer"])
     if signer is not None:
         click.echo(f"{signer.principal} {signer.fingerprint}")
-    signers = signing.read_signers(given["signers"])
+    signers = signing.read_signers(given["signers"], given["require_signature"])
     examiners = signing.signature_examiners(signers, given["require_signature"])
     click.echo(f"{len(signers.lines) if signers else 'no'} list, {len(examiners)} examiner")
 
