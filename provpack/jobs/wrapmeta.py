@@ -47,13 +47,12 @@ def add_mets(
     staging: Staging, record: Mapping[str, Any], *, findings: Sequence[Finding], signed_by: SignedBy
 ) -> None:
     """Write mets.xml over everything in the payload that stands by now; so it comes last."""
-    listed = {file["path"] for file in record["files"]}
     others = [
         PackedFile(
             path=w.path, bytes=w.size, sha512=w.digests["sha512"], media_type=places.media_type(w.path)
         )
         for w in staging.files
-        if w.path.startswith(PAYLOAD) and w.path not in listed
+        if w.path.startswith(PAYLOAD)
     ]
     document = build_mets(record, record["files"], others=others, findings=findings, signed_by=signed_by)
     staging.add(places.METS, document)

@@ -83,6 +83,20 @@ def test_stock_ssh_keygen_accepts_every_signature(demo: Path, tool: Tool) -> Non
         signed(f"allowed_signers_{client}", f"{who}@{client}.example", "provpack-receipt", receipt)
 
 
+def test_the_papers_in_a_signed_package_say_who_signs(demo: Path) -> None:
+    for package in packages(demo):
+        metadata = package / "data" / "metadata"
+        for name in ("premis.xml", "mets.xml"):
+            # the event type of the Library of Congress, code dsg
+            assert "digital signature generation" in (metadata / name).read_text(encoding="utf-8"), package
+        for path in (
+            metadata / "premis.xml",
+            package / "data/report/index.html",
+            package / "READ-ME-FIRST.txt",
+        ):
+            assert "transfer-room@grauwell.example" in path.read_text(encoding="utf-8"), path
+
+
 def test_the_checksums_of_the_deliveries_hold(demo: Path, tool: Tool, tmp_path: Path) -> None:
     deliveries = sorted((demo / "deliveries").iterdir())
     assert len(deliveries) == 2
