@@ -17,7 +17,7 @@ from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_f
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, unknown_waivers, waived
 from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.declared import found_at
-from provpack.jobs.heldfiles import held_in_draft, holds_back
+from provpack.jobs.heldfiles import everybody, held_in_draft, holds_back, no_salt
 from provpack.jobs.load import build_record_draft, load_job
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
 from provpack.jobs.measuring import measure_received
@@ -26,6 +26,8 @@ from provpack.jobs.passes import PassReport, compare_transfer
 from provpack.jobs.progress import Progress
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import readable
+from provpack.package.heldback import hold_back
+from provpack.package.heldnames import Person
 from provpack.package.names import package_name
 
 Outcome = Literal["good", "warnings", "refused"]
@@ -125,6 +127,7 @@ def check_loaded(
     """`check_job` for a job that was loaded already."""
     register = {"equipment": [item.raw for item in job.equipment.values()]}
     clients = load_profiles(job)
+    persons: tuple[Person, ...] = ()
     findings: list[Finding] = [*job.findings, *clients.findings]
     everything: list[Playback] = []
     used: set[str] = set()
@@ -153,7 +156,8 @@ def check_loaded(
             own += [*report.findings(), *prove_file(transfer, rate, progress)]
         own += clients.findings_for(transfer, draft, package_name(job.job_id, transfer.transfer_id))
         if holds_back(job, clients.of(draft)):
-            own += held_in_draft(transfer, draft)
+            persons = persons or everybody(job)
+            own += held_in_draft(transfer, draft, hold_back(draft, no_salt, persons))
         own = waived(own, transfer)
         if job.job_values:
             judged = judge_draft(job, transfer, draft, facts, validate, register, figures)

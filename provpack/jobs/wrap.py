@@ -14,6 +14,7 @@ from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
 from provpack.jobs.clientprofiles import load_profiles
+from provpack.jobs.heldfiles import everybody
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
 from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, Wishes, WrapResult, WrapUnit
@@ -36,6 +37,7 @@ def wrap_job(
     entered = False
     made_destination = bool(existing is not None)
     asked, clients = wishes or Wishes(), load_profiles(checked.job)
+    persons = everybody(checked.job)
     for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
         name = package_name(checked.job.job_id, transfer.transfer_id)
         if worst(found) == "error" or refused_as_a_whole:
@@ -50,7 +52,9 @@ def wrap_job(
             if not (entered or dry_run):
                 findings += _enter(ports, checked.job, destination)
                 entered = True
-            wrapping = functools.partial(Wrapping, checked.job, transfer, found, name, ports, clients, asked)
+            wrapping = functools.partial(
+                Wrapping, checked.job, transfer, found, name, ports, clients, persons, asked
+            )
             one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
             unit = _guarded(one, transfer, name, found)
         units.append(unit)

@@ -43,7 +43,9 @@ from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, rec
 from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.describe import with_loudness
-from provpack.package.heldback import names_in, without
+from provpack.package.heldback import Held
+from provpack.package.heldback import hold_back as find_held
+from provpack.package.heldnames import Person
 from provpack.package.ledgerline import WRAPPED, ledger_line
 
 
@@ -58,6 +60,7 @@ class Wrapping:
         name: str,
         ports: Ports,
         clients: ClientProfiles,
+        persons: Sequence[Person],
         wishes: Wishes,
     ) -> None:
         self._signer = wishes.signer
@@ -71,11 +74,11 @@ class Wrapping:
         self._client = clients.of(self._draft)
         asked = holds_back(job, self._client)
         hold_back = asked or wishes.hold_back_names
-        self._names = names_in(self._draft, ports.new_salt) if hold_back else ()
+        self._held = find_held(self._draft, ports.new_salt, persons) if hold_back else Held()
         self._held_checked = asked  # then `check` has told already what stands in the way
-        self._record: dict[str, Any] = without(self._names, self._draft)
-        if self._names:
-            self._record["held_back"] = [held.for_record() for held in self._names]
+        self._record: dict[str, Any] = self._held.without(self._draft)
+        if self._held.names:
+            self._record["held_back"] = [name.for_record() for name in self._held.names]
         if self._client is not None:
             self._record["client_profile"] = self._client.as_record()
         has_audio = transfer.path is not None or is_assembled(transfer)
@@ -138,7 +141,7 @@ class Wrapping:
     def _refuse_beforehand(self) -> None:
         """What can be known before anything is written. Raises RecordProblem, Refusal."""
         refuse_from_sheet(self._record, self._wanted, partial(place_of, self._transfer))
-        told = [] if self._held_checked or not self._names else held_in_draft(self._transfer, self._draft)
+        told = [] if self._held_checked else held_in_draft(self._transfer, self._draft, self._held)
         told = waived([*told, *unsigned(self._client, self._signer, self._name)], self._transfer)
         self._found += told
         self._refuse_for(told)
@@ -180,7 +183,7 @@ class Wrapping:
         self._record["files"] = sorted(self._record["files"], key=lambda f: str(f["path"]))
         self._add_json(staging, places.RECORD, "transfer-record", self._record)
         files = self._record["files"]
-        told = told_without(self._names, self._found)
+        told = told_without(self._held, self._found)
         offset = plan.plan.data_offset if plan is not None else None
         add_metadata(staging, self._record, findings=told, signed_by=self._signed_by, audio_offset=offset)
         report = self._ports.render_report(
@@ -193,7 +196,7 @@ class Wrapping:
         self._found += unmet
         self._refuse_for(unmet)
         tagmanifest = close_bag(staging, self._record, pairs, audio=blocks, signer=self._signer)
-        if self._names:  # before the seal: a package without its proof in the studio must not be
+        if self._held.names:  # before the seal: a package without its proof in the studio must not be
             self._keep_names(tagmanifest)
         unit = self._unit(
             "wrapped",
@@ -205,7 +208,7 @@ class Wrapping:
         return unit
 
     def _keep_names(self, tagmanifest: str) -> None:
-        kept = studio_record(self._record, self._draft, self._names, tagmanifest)
+        kept = studio_record(self._record, self._draft, self._held, tagmanifest)
         name = f"{self._name}-{str(self._record['record_id'])[:8]}.json"
         self._as_json(name, "transfer-record", kept["record"])
         self._ports.keep_private(name, self._as_json(name, "studio-record", kept))

@@ -9,13 +9,13 @@ nobody can find it by trying out names, because the salt is secret.
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from provpack.findings import Finding
 from provpack.package import heldrules
+from provpack.package.heldnames import Person, Searcher, composed, person_of
 
 SALT_BYTES = 32
 PERSON_FIELDS: tuple[tuple[str, ...], ...] = (
@@ -33,24 +33,22 @@ PERSON_FIELDS: tuple[tuple[str, ...], ...] = (
 """Fields of the record that can name a person. The client and the studio are named by their own fields and
 stay: the one receives the package, the other answers for it."""
 
-_PARTIES = (("people", "client"), ("people", "transfer_organisation"))
-_SHORTEST = 3
-"""Letters a name must have to be looked for inside other texts."""
+PARTY_FIELDS = (("people", "client"), ("people", "transfer_organisation"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeldName:
-    """One person: what was written (every spelling), what stands there instead, and where it stood."""
+    """One person in a record: who, what stands there instead, where the name stood, and the secret salt."""
 
     label: str
-    spellings: tuple[str, ...]
+    person: Person
     roles: tuple[str, ...]
     salt: bytes
 
     @property
     def name(self) -> str:
         """The spelling the commitment is made to: the first one found."""
-        return self.spellings[0]
+        return self.person.spellings[0]
 
     @property
     def commitment(self) -> str:
@@ -63,100 +61,103 @@ class HeldName:
 
     def for_studio(self) -> dict[str, Any]:
         """The entry of the studio's own file (schemas/studio-record.schema.json)."""
-        return {**self.for_record(), "spellings": list(self.spellings), "salt_hex": self.salt.hex()}
+        return {**self.for_record(), "spellings": list(self.person.spellings), "salt_hex": self.salt.hex()}
 
 
-def names_in(record: Mapping[str, Any], new_salt: Callable[[], bytes]) -> tuple[HeldName, ...]:
-    """The persons a record names, in the order of PERSON_FIELDS. new_salt: SALT_BYTES secret random bytes."""
-    # "Name, place": the party is also meant by its name alone
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """What is held back from one record. names: persons it names; watched: these and everybody else the job
+    knows, who must not turn up in what goes along."""
+
+    names: tuple[HeldName, ...] = ()
+    watched: tuple[Person, ...] = ()
+
+    def without(self, value: Any) -> Any:
+        """The JSON value with every held name in it, also inside other texts, replaced by its label.
+
+        A field that holds nothing but a name is replaced as a whole. Keys stay as they are. A text in which
+        something was replaced is in Unicode normalisation form C.
+        """
+        if not self.names:
+            return value
+        labels = {composed(s): held.label for held in self.names for s in held.person.spellings}
+        return _replaced(value, labels, [(Searcher((h.person,)), h.label) for h in self.names])
+
+    def hints(self, value: Any, where: str) -> tuple[Finding, ...]:
+        """A warning for each text of a record without names that may still hint at one.
+
+        A single word of a name, such as a surname, may be an ordinary word; so it is told, not replaced.
+        """
+        searcher = Searcher(self.watched)
+        return tuple(
+            heldrules.NAME_PART.found(
+                f"{pointer} still holds {word!r}, which can stand for a person whose name is held back.",
+                where,
+                position={"path": pointer},
+            )
+            for pointer, text in _texts(value, "")
+            for word in searcher.hints(text)
+        )
+
+
+def persons_in(records: Iterable[Mapping[str, Any]], others: Iterable[str] = ()) -> tuple[Person, ...]:
+    """Everybody whom the person fields of these records name, and others; each once, all spellings.
+
+    Clients and studios of all the records are parties, and no persons.
+    """
+    records = list(records)
     parties = {
-        _folded(text)
-        for path in _PARTIES
+        composed(text)
+        for record in records
+        for path in PARTY_FIELDS
         for _, value in _at(record, path)
-        for text in (value, value.partition(",")[0])
+        for text in (value, value.partition(",")[0])  # "Name, place": also meant by its name alone
     }
-    found: dict[str, tuple[list[str], list[str]]] = {}
+    told = [value for record in records for path in PERSON_FIELDS for _, value in _at(record, path)]
+    found: dict[object, Person] = {}
+    for value in (*told, *others):
+        person = person_of(value)
+        if person is None or composed(value) in parties or composed(value.partition(",")[0]) in parties:
+            continue
+        known = found.get(person.key)
+        found[person.key] = person if known is None else known.also(person)
+    return tuple(found.values())
+
+
+def hold_back(
+    record: Mapping[str, Any], new_salt: Callable[[], bytes], persons: Sequence[Person] | None = None
+) -> Held:
+    """What is to be held back from this record. new_salt: SALT_BYTES secret random bytes.
+
+    persons: everybody the job knows (persons_in of all its records), None for those of this record alone.
+    """
+    watched = tuple(persons) if persons is not None else persons_in([record])
+    by_key = {person.key: person for person in watched}
+    roles: dict[object, list[str]] = {}
     for path in PERSON_FIELDS:
         for pointer, value in _at(record, path):
-            # "Name, organisation": the same person with and without the organisation
-            person = value.partition(",")[0].strip()
-            if not person or _folded(value) in parties or _folded(person) in parties:
-                continue
-            spellings, roles = found.setdefault(_folded(person), ([], []))
-            spellings += [text for text in dict.fromkeys((person, value)) if text not in spellings]
-            roles.append(pointer)
-    return tuple(
-        HeldName(
-            label=f"person {n} (name held back)",
-            spellings=tuple(spellings),
-            roles=tuple(roles),
-            salt=new_salt(),
-        )
-        for n, (spellings, roles) in enumerate(found.values(), 1)
+            person = person_of(value)
+            if person is not None and person.key in by_key:
+                roles.setdefault(person.key, []).append(pointer)
+    fields = {pointer for found in roles.values() for pointer in found}
+    anybody = Searcher(watched)
+    passing = [(p, text) for p, text in _texts(record, "") if p not in fields and anybody.finds(text)]
+    for person in watched if passing else ():  # named in passing only, in a note for example
+        searcher = Searcher((person,))
+        here = [p for p, text in passing if searcher.finds(text)]
+        if here and person.key not in roles:
+            roles[person.key] = here
+    names = tuple(
+        HeldName(label=_label(n, found), person=by_key[key], roles=tuple(found), salt=new_salt())
+        for n, (key, found) in enumerate(roles.items(), 1)
     )
+    return Held(names=names, watched=watched)
 
 
-def without(names: Sequence[HeldName], value: Any) -> Any:
-    """The JSON value with every held name in it, also inside other texts, replaced by its label.
-
-    A field that holds nothing but a name is replaced as a whole. Keys stay as they are.
-    """
-    if not names:
-        return value
-    return _replaced(
-        value, {_folded(s): held.label for held in names for s in held.spellings}, _pattern(names)
-    )
-
-
-def left_over(names: Sequence[HeldName], value: Any) -> Iterator[tuple[str, str]]:
-    """(JSON pointer, word) for each text that still holds a single word of a held name, such as a surname.
-
-    Such a word may be an ordinary one; so it is told, and not replaced.
-    """
-    words = _words(names)
-    for pointer, text in _texts(value, ""):
-        for word in dict.fromkeys(re.findall(r"\w+", text)):
-            if _folded(word) in words:
-                yield pointer, word
-
-
-def findings_in_record(names: Sequence[HeldName], value: Any, where: str) -> tuple[Finding, ...]:
-    """A warning for each text of a record without names that may still hint at one."""
-    return tuple(
-        heldrules.NAME_PART.found(
-            f"{pointer} still holds {word!r}, which is part of a name that is held back.",
-            where,
-            position={"path": pointer},
-        )
-        for pointer, word in left_over(names, value)
-    )
-
-
-def findings_in_bytes(names: Sequence[HeldName], data: bytes, what: str, where: str) -> tuple[Finding, ...]:
-    """An error when bytes that go into the package as they are (a document, a chunk) hold a held name.
-
-    Looked for as UTF-8, as Windows-1252 and as UTF-16, without regard to case; what is compressed, or a
-    picture of writing, cannot be seen.
-    """
-    texts = (
-        data.decode("utf-8", "replace"),
-        data.decode("cp1252", "replace"),
-        data.decode("utf-16-le", "replace"),
-    )
-    pattern = _pattern(names)
-    if pattern is None:
-        return ()
-    for held in names:
-        one = _pattern((held,))
-        if one is not None and any(one.search(text) for text in texts):
-            return (
-                heldrules.NAME_IN_FILE.found(
-                    f"{what} goes into the package as it is, and holds a name that is to be held back "
-                    f"({held.roles[0]}).",
-                    where,
-                ),
-            )
-    return ()
+def _label(n: int, roles: Sequence[str]) -> str:
+    # a party to custody may be an organisation: nobody knows from the sheet
+    custody = all(role.startswith("/custody/") for role in roles)
+    return f"{'person or organisation' if custody else 'person'} {n} (name held back)"
 
 
 def _at(value: Any, path: Sequence[str], pointer: str = "") -> Iterator[tuple[str, str]]:
@@ -183,33 +184,15 @@ def _texts(value: Any, pointer: str) -> Iterator[tuple[str, str]]:
             yield from _texts(inner, f"{pointer}/{n}")
 
 
-def _replaced(value: Any, whole: Mapping[str, str], pattern: re.Pattern[str] | None) -> Any:
+def _replaced(value: Any, whole: Mapping[str, str], each: Sequence[tuple[Searcher, str]]) -> Any:
     if isinstance(value, str):
-        if _folded(value) in whole:
-            return whole[_folded(value)]
-        if pattern is None:
-            return value
-        return pattern.sub(lambda match: whole[_folded(match.group())], value)
+        if composed(value) in whole:
+            return whole[composed(value)]
+        for searcher, label in each:
+            value = searcher.replaced(value, label)
+        return value
     if isinstance(value, Mapping):
-        return {key: _replaced(inner, whole, pattern) for key, inner in value.items()}
+        return {key: _replaced(inner, whole, each) for key, inner in value.items()}
     if isinstance(value, list | tuple):
-        return [_replaced(inner, whole, pattern) for inner in value]
+        return [_replaced(inner, whole, each) for inner in value]
     return value
-
-
-def _pattern(names: Iterable[HeldName]) -> re.Pattern[str] | None:
-    """Any spelling as whole words, case and blanks aside; longest first. None when all are too short."""
-    spellings = {s for held in names for s in held.spellings if len(_folded(s)) >= _SHORTEST}
-    if not spellings:
-        return None
-    told = (r"\s+".join(map(re.escape, s.split())) for s in sorted(spellings, key=len, reverse=True))
-    return re.compile(rf"(?<!\w)(?:{'|'.join(told)})(?!\w)", re.IGNORECASE)
-
-
-def _words(names: Iterable[HeldName]) -> set[str]:
-    parts = (word for held in names for word in re.findall(r"\w+", held.name))
-    return {_folded(word) for word in parts if len(word) > _SHORTEST and not word.isdigit()}
-
-
-def _folded(text: str) -> str:
-    return " ".join(text.split()).casefold()

@@ -24,4 +24,11 @@ NAME_IN_PATH = Rule(
     todo="Rename the file in the job folder and in the sheet.",
 )
 
-RULES = (NAME_PART, NAME_IN_FILE, NAME_IN_PATH)
+UNSEARCHED = Rule(
+    id="held-not-searched",
+    severity="warning",
+    title="A file goes into the package in which names cannot be looked for",
+    todo="Open it and look yourself; leave it out of the sheet if it names somebody.",
+)
+
+RULES = (NAME_PART, NAME_IN_FILE, NAME_IN_PATH, UNSEARCHED)
