@@ -55,8 +55,8 @@ def command(
 
     trusted = read_signers(signers, require_signature)
     wishes = ReceiveWishes(
-        depth=depth, signers=trusted, require_signature=require_signature, name=by or None,
-        organisation=organisation or None, remarks=remarks or None,
+        depth=depth, signers=trusted, signers_file=signers, require_signature=require_signature,
+        name=by or None, organisation=organisation or None, remarks=remarks or None,
         signer=open_signer(sign, passphrase_file, signer),
     )  # fmt: skip
     with progress.shown(as_json) as bar:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,13 +13,16 @@ import click
 from provpack.errors import InputProblem, UsageProblem
 
 if TYPE_CHECKING:
+    from provpack.edge.sshkeys import SigningKey
+    from provpack.findings import Finding
     from provpack.jobs.signatures import Signer
     from provpack.jobs.verified import Examiner
     from provpack.package.signers import Signers
 
 F = Callable[..., Any]
 _FILE = click.Path(path_type=Path)
-_MAX_PASSPHRASE = 4096
+_TRIES = 3
+"""How often a passphrase may be typed, as ssh-keygen and ssh let people try (from memory)."""
 
 
 def sign_options(function: F) -> F:
@@ -73,52 +77,58 @@ def open_signer(sign: Path | None, passphrase_file: Path | None, signer: str | N
                     todo="Name the key with --sign KEY, or leave it out.",
                 )
         return None
-    from provpack.cli.output import for_terminal
     from provpack.edge.sshkeys import load_key
     from provpack.jobs.signatures import check_name, signer_of
 
     if signer is not None:
         check_name(signer)  # before anybody is asked for a passphrase
-    key = load_key(sign, _asker(sign, passphrase_file))
-    for finding in key.findings:
-        click.echo(f"provpack: {for_terminal(finding.what)} {for_terminal(finding.todo)}", err=True)
+    if passphrase_file is not None:
+        key = load_key(sign, lambda: _passphrase_in(passphrase_file))
+    elif sys.stdin.isatty():
+        key = _load_asking(sign)
+    else:
+        key = load_key(sign, None)
+    _tell(key.findings)
     return signer_of(key, signer, sign)
 
 
-def _asker(sign: Path, passphrase_file: Path | None) -> Callable[[], str] | None:
-    if passphrase_file is not None:
-        return lambda: _passphrase_in(passphrase_file)
-    if not sys.stdin.isatty():
-        return None
+def _tell(findings: Iterable[Finding]) -> None:
+    from provpack.cli.output import for_terminal
+
+    for finding in findings:
+        click.echo(f"provpack: {for_terminal(finding.what)} {for_terminal(finding.todo)}", err=True)
+
+
+def _load_asking(sign: Path) -> SigningKey:
+    """The key, with its passphrase typed on the terminal; a wrong one may be typed again."""
+    from provpack.cli.output import for_terminal
+    from provpack.edge.sshkeys import load_key
 
     def ask() -> str:
         answer: str = click.prompt(
-            f"Passphrase of {sign}", hide_input=True, default="", show_default=False, err=True
-        )
+            f"Passphrase of {for_terminal(str(sign))}", hide_input=True, default="", show_default=False,
+            err=True,
+        )  # fmt: skip
         return answer
 
-    return ask
+    for left in reversed(range(_TRIES)):
+        try:
+            return load_key(sign, ask)
+        except InputProblem as err:
+            if err.code != "key-passphrase" or not left:
+                raise
+            again = "once more" if left == 1 else f"{left} times more"
+            click.echo(f"provpack: {for_terminal(err.what)} You can try {again}.", err=True)
+    raise AssertionError
 
 
 def _passphrase_in(path: Path) -> str:
-    """The first line of the file, without its end."""
-    from provpack.edge.commit import explain
+    """The passphrase in a file; that others can read it is said on standard error."""
+    from provpack.edge.sshkeys import read_passphrase
 
-    try:
-        with path.open("rb") as file:
-            data = file.read(_MAX_PASSPHRASE + 1)
-        if len(data) > _MAX_PASSPHRASE:
-            raise ValueError
-        return data.decode("utf-8").partition("\n")[0].removesuffix("\r")
-    except OSError as err:
-        raise explain(err, path, "read the passphrase") from None
-    except ValueError:
-        raise InputProblem(
-            "passphrase-file",
-            "This is no file with a passphrase: one short line of text is expected.",
-            where=str(path),
-            todo="Write the passphrase alone into a file that only you can read.",
-        ) from None
+    passphrase, findings = read_passphrase(path)
+    _tell(findings)
+    return passphrase
 
 
 def read_signers(signers: Path | None, required: bool = False) -> Signers | None:
@@ -139,8 +149,10 @@ def read_signers(signers: Path | None, required: bool = False) -> Signers | None
     return load_signers(signers) if signers is not None else None
 
 
-def signature_examiners(signers: Signers | None, require_signature: bool) -> list[Examiner]:
-    """The examiner of signatures, for verify_paths."""
+def signature_examiners(
+    signers: Signers | None, require_signature: bool, *, now: datetime | None = None
+) -> list[Examiner]:
+    """The examiner of signatures, for verify_paths. now: see jobs.signatures.judge_signature."""
     from provpack.jobs.signatures import signature_examiner
 
-    return [signature_examiner(signers, required=require_signature)]
+    return [signature_examiner(signers, required=require_signature, now=now)]

@@ -55,7 +55,10 @@ def command(
     chosen: Depth = "listed" if depth == "listed" else "meaning" if depth == "meaning" else "bytes"
     keeper = LedgerKeeper(clock.now)
     listed = read_signers(signers, require_signature)
-    examiners = [*signature_examiners(listed, require_signature), *profile_examiners(client_profile)]
+    examiners = [
+        *signature_examiners(listed, require_signature, now=clock.now()),
+        *profile_examiners(client_profile),
+    ]
     with progress.shown(as_json) as bar:
         result = verify_paths(
             paths, chosen, progress=bar, clock=clock.now, record=None if no_ledger else keeper.note,
@@ -66,4 +69,6 @@ def command(
         result = replace(result, findings=(*result.findings, *listed.findings))
     report = {**result.as_json(), "ledgers": keeper.summary()}
     lines = text.verify_lines(result, keeper.sentences(not no_ledger))
+    if not as_json:
+        report["outcome"] = text.verify_outcome(result)
     return emit("verify", report, lines, EXIT_CODES[result.verdict], as_json=as_json)

@@ -4,7 +4,9 @@ before it (the bytes without the line end; 128 zeros for the first).
 Removing, changing or reordering any line but the last breaks the chain; the last is witnessed by the copy
 of its hash handed to the client (package/ledgerchain.py reads and explains). A torn last line (power cut
 while appending) is completed if nothing of it is missing but its end, else set aside in a file of its own,
-never dropped. What could not be written whole is taken back: an append is in the file, synced, or it is not.
+never dropped. Bytes that no append leaves behind are left alone, and nothing is appended after them; nor to
+an empty file beside packages, whose history is gone. What could not be written whole is taken back: an append
+is in the file, synced, or it is not.
 """
 
 from __future__ import annotations
@@ -16,20 +18,30 @@ import os
 import stat
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from provpack.edge.commit import RealDisk, explain
+from provpack.edge.ledgerend import (
+    ASIDE,
+    COMPARE,
+    history_gone,
+    last_line,
+    mend_torn_end,
+    number_of,
+    packages_beside,
+    tail_after_newline,
+)
 from provpack.edge.tree import open_regular
-from provpack.errors import CouldNotCheck, EnvironmentProblem
+from provpack.errors import CouldNotCheck, EnvironmentProblem, ProvpackError
 from provpack.package.ledgerchain import (
-    LONGEST_LINE,
     NO_PREVIOUS,
+    Break,
     Chain,
     Entry,
     Witness,
-    entry_of,
-    follows,
     read_chain,
 )
 
@@ -38,6 +50,15 @@ _BLOCK = 1 << 20
 _REPLACED_AT_MOST = 100
 _PATIENCE = 5.0
 """Seconds that a reader waits for writers before it reads all the same."""
+_NEWBORN = 5
+"""How often an empty file is looked at again: whoever made it may be about to write its first line."""
+_TODO = {
+    "disk-full": "Free some space there, then run the same command again.",
+    "read-only": "Make the medium writable, or copy the whole folder to one that is; then run it again.",
+    "no-permission": "Check who owns the ledger and its folder, and their permissions; then run it again.",
+    "file-too-large-here": "Raise the limit, or move the whole folder to another file system; then again.",
+}
+"""The command that appends may have no choice of destination: the ledger lies where it lies."""
 
 
 def find_ledger(start: Path) -> Path | None:
@@ -67,7 +88,8 @@ def read_ledger(
     with open_regular(path.parent, path.name) as file:
         size = _settled_size(file.fileno())
         try:
-            return read_chain(lambda: _blocks(file.fileno(), size), witnesses=witnesses, keep=keep, each=each)
+            blocks = partial(_blocks, file.fileno(), size)
+            chain = read_chain(blocks, witnesses=witnesses, keep=keep, each=each)
         except OSError as err:
             raise CouldNotCheck(
                 "unreadable",
@@ -75,6 +97,21 @@ def read_ledger(
                 where=str(path),
                 todo="Look at the disk and its connection, or take the second copy.",
             ) from None
+    if chain.lines or chain.breaks:
+        return chain
+    beside = packages_beside(path)
+    if len(beside) <= (1 if chain.torn else 0):  # the first append ever may have been cut short
+        return chain
+    gone = Break(kind="cut_off", entries=None, lines=(), what=history_gone(beside))
+    return replace(chain, breaks=(gone,))
+
+
+def set_aside(path: Path) -> list[tuple[str, int]]:
+    """(name, bytes) of the torn ends that were set aside beside a ledger, sorted by name."""
+    with contextlib.suppress(OSError):
+        names = [p for p in path.parent.iterdir() if p.name.startswith(f"{path.name}{ASIDE}")]
+        return sorted((p.name, p.lstat().st_size) for p in names)
+    return []
 
 
 def read_entries(path: Path) -> list[dict[str, Any]]:
@@ -107,11 +144,11 @@ def head(path: Path) -> tuple[int, str] | None:
         fd = file.fileno()
         try:
             size = _settled_size(fd)
-            size -= len(_tail_after_newline(fd, size, path)) if size else 0
-            last = _last_line(fd, size, path)
+            size -= len(tail_after_newline(fd, size, path)) if size else 0
+            last = last_line(fd, size, path)
         except OSError as err:
             raise explain(err, path, "read the custody ledger") from None
-    return None if last is None else (_number(last, path), hashlib.sha512(last).hexdigest())
+    return None if last is None else (number_of(last, path), hashlib.sha512(last).hexdigest())
 
 
 def _blocks(fd: int, size: int) -> Iterator[bytes]:
@@ -169,9 +206,8 @@ def append_new(
 
     When make returns nothing, nothing is written. Raises as append does, and whatever make and see raise.
     """
-    made = not os.path.lexists(path)
     try:
-        with _opened(path) as fd:
+        with _opened(path) as (fd, made):
             if made:
                 RealDisk().sync_folder(path.parent)  # else the name might not survive a power cut
             if see is not None:
@@ -184,16 +220,21 @@ def append_new(
                 if made and os.fstat(fd).st_size == 0 and os.name != "nt":
                     path.unlink()  # ours, and nothing was written to it
     except OSError as err:
-        raise explain(err, path, "append to the custody ledger") from None
+        raise _explained(err, path, "append to the custody ledger") from None
+
+
+def _explained(err: OSError, path: Path, doing: str) -> ProvpackError:
+    told = explain(err, path, doing)
+    return type(told)(told.code, told.what, where=told.where, todo=_TODO.get(told.code, told.todo))
 
 
 def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     before = os.fstat(fd).st_size
-    size, missing_end = _mend_torn_line(fd, before, path)
-    last = missing_end if missing_end is not None else _last_line(fd, size, path)
+    size, missing_end = mend_torn_end(fd, before, path)
+    last = missing_end if missing_end is not None else last_line(fd, size, path)
     number, previous = 0, NO_PREVIOUS
     if last is not None:
-        number, previous = _number(last, path), hashlib.sha512(last).hexdigest()
+        number, previous = number_of(last, path), hashlib.sha512(last).hexdigest()
     out: list[dict[str, Any]] = []
     data = bytearray(b"\n" if missing_end is not None else b"")
     for entry in entries:
@@ -218,32 +259,48 @@ def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[di
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Iterator[int]:
-    """The ledger open and locked for us alone, and still the file that bears the name.
+def _opened(path: Path) -> Iterator[tuple[int, bool]]:
+    """The ledger open and locked for us alone, still the file that bears the name; and whether we made it.
 
     While we waited for the lock the file may have been moved away and another put in its place.
     """
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    for _ in range(_REPLACED_AT_MOST):
+    for turn in range(_REPLACED_AT_MOST):
         try:
-            fd = os.open(path, flags, 0o644)
+            fd, made = _open_or_make(path)
         except OSError as err:
-            raise explain(err, path, "open the custody ledger") from None
+            raise _explained(err, path, "open the custody ledger") from None
         try:
             _regular_only(fd, path)
             with _locked(fd):
-                if _still_there(fd, path):
-                    yield fd
+                there = _still_there(fd, path)
+                emptied = packages_beside(path) if there and not made and not os.fstat(fd).st_size else []
+                if emptied and turn >= _NEWBORN:
+                    raise EnvironmentProblem(
+                        "ledger-broken", history_gone(emptied), where=str(path), todo=COMPARE
+                    )
+                if there and not emptied:
+                    yield fd, made
                     return
         finally:
             os.close(fd)
+        if emptied:
+            time.sleep(0.02)
     raise EnvironmentProblem(
         "ledger-replaced",
         "The custody ledger was replaced again and again while an entry was to be appended.",
         where=str(path),
         todo="Find out which program moves the file; then run the same command again.",
     )
+
+
+def _open_or_make(path: Path) -> tuple[int, bool]:
+    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+    with contextlib.suppress(FileNotFoundError):
+        return os.open(path, flags), False
+    with contextlib.suppress(FileExistsError):
+        return os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o644), True
+    return os.open(path, flags), False
 
 
 def _still_there(fd: int, path: Path) -> bool:
@@ -288,72 +345,3 @@ def _locked(fd: int) -> Iterator[None]:
             yield
         finally:
             fcntl.flock(fd, fcntl.LOCK_UN)
-
-
-# --- the end of the file ---
-
-
-def _mend_torn_line(fd: int, size: int, path: Path) -> tuple[int, bytes | None]:
-    """What to do with bytes after the last line end: (bytes of the file that stay, the line to be ended).
-
-    A whole entry that follows from the line before lacks only its line end. Anything else is moved into a
-    file of its own.
-    """
-    torn = _tail_after_newline(fd, size, path) if size else b""
-    if not torn:
-        return size, None
-    left = size - len(torn)
-    last = _last_line(fd, left, path)
-    entry = entry_of(torn)
-    if last is None and follows(entry, 0, NO_PREVIOUS):
-        return size, torn
-    if last is not None:
-        before = entry_of(last)
-        if before is not None and follows(entry, before["n"], hashlib.sha512(last).hexdigest()):
-            return size, torn
-    aside = path.with_name(f"{path.name}.torn-{hashlib.sha256(torn).hexdigest()[:12]}")
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    with open(os.open(aside, flags, 0o644), "wb") as f:  # noqa: PTH123 - wraps a descriptor
-        f.write(torn)
-        f.flush()
-        os.fsync(f.fileno())
-    RealDisk().sync_folder(path.parent)
-    os.ftruncate(fd, left)
-    return left, None
-
-
-def _tail_after_newline(fd: int, size: int, path: Path) -> bytes:
-    tail = b""
-    at = size
-    while at > 0 and b"\n" not in tail:
-        if len(tail) > LONGEST_LINE:
-            raise EnvironmentProblem(
-                "ledger-line-too-long",
-                f"The last line of the custody ledger is longer than {LONGEST_LINE} bytes.",
-                where=str(path),
-                todo="This is no ledger of ours: move the file away, or compare it with another copy.",
-            )
-        step = min(65536, at)
-        at -= step
-        os.lseek(fd, at, os.SEEK_SET)
-        tail = os.read(fd, step) + tail
-    return tail.rpartition(b"\n")[2]
-
-
-def _last_line(fd: int, size: int, path: Path) -> bytes | None:
-    return _tail_after_newline(fd, size - 1, path) if size else None
-
-
-def _number(line: bytes, path: Path) -> int:
-    try:
-        number = json.loads(line)["n"]
-    except (ValueError, KeyError, TypeError, RecursionError):
-        number = None
-    if type(number) is not int or number < 1:
-        raise EnvironmentProblem(
-            "ledger-unreadable",
-            "The last line of the custody ledger cannot be read, so nothing can be chained to it.",
-            where=str(path),
-            todo="Keep the file, compare it with another copy, and start a new ledger beside it if need be.",
-        )
-    return number

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 MAX_KEY_FILE = 64 * 1024
+MAX_PASSPHRASE = 4096
 MAX_ROUNDS = 4096
 """Rounds of bcrypt that are worked off (ssh-keygen: 16 unless told otherwise); each takes about 10 ms."""
 _MAGIC = b"openssh-key-v1\0"
@@ -166,8 +167,48 @@ def make_key(path: Path, comment: str) -> SigningKey:
     return key
 
 
+def read_passphrase(path: Path) -> tuple[str, tuple[Finding, ...]]:
+    """The first line of a file (or pipe), without its end, and what is to be said about who may read it.
+
+    Raises InputProblem (no such file, no passphrase in it), EnvironmentProblem (no permission).
+    """
+    try:
+        with path.open("rb") as file:
+            info, data = os.fstat(file.fileno()), file.read(MAX_PASSPHRASE + 1)
+        if len(data) > MAX_PASSPHRASE:
+            raise ValueError
+        passphrase = data.decode("utf-8").partition("\n")[0].removesuffix("\r")
+    except (FileNotFoundError, NotADirectoryError):
+        raise InputProblem(
+            "passphrase-file-not-found",
+            "There is no such passphrase file.",
+            where=str(path),
+            todo="Mend the path after --passphrase-file, or leave it out to be asked on the terminal.",
+        ) from None
+    except (ValueError, IsADirectoryError):
+        raise InputProblem(
+            "passphrase-file",
+            "This is no file with a passphrase: one short line of text is expected.",
+            where=str(path),
+            todo="Write the passphrase alone into a file that only you can read.",
+        ) from None
+    except OSError as err:
+        raise explain(err, path, "read the passphrase") from None
+    mode = _open_mode(info)
+    if mode is None:
+        return passphrase, ()
+    what = f"The passphrase file may be read or changed by others (mode {mode:04o})."
+    return passphrase, (signrules.PASSPHRASE_OPEN.found(what, str(path)),)
+
+
+def _open_mode(info: os.stat_result) -> int | None:
+    """The mode of a file that others may read or change; None when they may not, or modes say nothing."""
+    closed = os.name != "posix" or not stat.S_ISREG(info.st_mode) or not info.st_mode & 0o077
+    return None if closed else stat.S_IMODE(info.st_mode)
+
+
 def _read(path: Path) -> tuple[bytes, tuple[Finding, ...]]:
-    """Bytes of the file, and what is to be said about who may read it."""
+    """Bytes of the key file, and what is to be said about who may read it."""
     try:
         flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
         fd = os.open(path, flags)
@@ -184,9 +225,10 @@ def _read(path: Path) -> tuple[bytes, tuple[Finding, ...]]:
         raise explain(err, path, "read the key") from None
     if len(data) > MAX_KEY_FILE:
         raise _refused("key-unreadable", f"The file is larger than {MAX_KEY_FILE} bytes; no key is.", path)
-    if os.name != "posix" or not info.st_mode & 0o077:
+    mode = _open_mode(info)
+    if mode is None:
         return data, ()
-    what = f"The private key may be read or changed by others (mode {stat.S_IMODE(info.st_mode):04o})."
+    what = f"The private key may be read or changed by others (mode {mode:04o})."
     return data, (signrules.KEY_OPEN.found(what, str(path)),)
 
 

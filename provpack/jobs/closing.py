@@ -7,7 +7,7 @@ not fit is told.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from provpack.edge.reading import read_small
 from provpack.errors import InputProblem
 from provpack.findings import Finding, worst
 from provpack.jobs import deliveryrules as rules
+from provpack.jobs.closinglate import is_delivered, late_lines
 from provpack.jobs.deliverypapers import strangers_document
 from provpack.jobs.signatures import SignatureVerdict, judge_signature
 from provpack.package.bagpaths import readable
@@ -40,6 +41,7 @@ _RULES = {
     "itself": rules.CONTRADICTS_ITSELF,
     "closed_otherwise": rules.CLOSED_OTHERWISE,
 }
+_BY_OTHER_MEANS = "If you have compared it by other means, say so with --unvouched."
 _FIXITY = frozenset(
     r.id for r in (rules.IDENTITY_DIFFERS, rules.NOTE_DIFFERS, rules.WITNESS_DIFFERS, rules.LEDGER_NOT_WHOLE)
 )
@@ -98,11 +100,76 @@ class CloseResult:
         }
 
 
-def close_handover(receipt: Path, ledger: Path, ports: ClosePorts, signers: Signers | None) -> CloseResult:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """A receipt that was read and whose signature was judged."""
+
+    name: str
+    digest: str
+    content: Mapping[str, Any]
+    verdict: SignatureVerdict
+
+    @property
+    def vouched(self) -> bool:
+        """Whether the signature proves that somebody on a list of trusted keys made it."""
+        return _is_vouched(self.verdict.state)
+
+    def judge(self, entries: Sequence[Entry]) -> tuple[bool, list[Finding]]:
+        """(whether it is in the ledger already, findings) of the receipt held against these entries.
+
+        An acceptance that nobody vouched for gives way to a receipt that somebody vouches for; any other is
+        final.
+        """
+        where = readable(self.name)
+        answers = [e for e in entries if e.get("kind") in (ACCEPTED, REFUSED)]
+        mine = [e for e in answers if e.get("document_sha512") == self.digest]
+        for entry in mine:
+            if _is_vouched(entry.get("signature")) or not self.vouched:
+                what = f"Line {entry.get('n')} of the ledger, of {entry.get('at')}, is about this receipt."
+                return True, [rules.ALREADY.found(what, where)]
+        found = []
+        for entry in answers:
+            other = entry.get("document_sha512") != self.digest
+            if other and str(entry.get("note")).startswith(_said(self.content)):
+                what = f"Line {entry.get('n')} of the ledger is about a receipt {self.content['receipt_id']}"
+                found.append(rules.RECEIPT_ID_TWICE.found(f"{what} with another SHA-512.", where))
+                break
+        standing = _acceptances(self.content, entries)
+        weak = [e for e in standing if self.vouched and not _is_vouched(e.get("signature"))]
+        if weak:
+            what = f"Line {weak[0].get('n')} of the ledger accepted with nobody to vouch for it."
+            found.append(rules.SUPERSEDES.found(what, where))
+        given_way = {id(e) for e in weak}
+        left = [e for e in entries if id(e) not in given_way]
+        found += [
+            _RULES[c.kind].found(c.what, c.package or where)
+            for c in contradictions(self.content, left)[:1000]
+        ]
+        if self.content["delivery_id"] is None:
+            what = "It is held against what was sealed here under those names."
+            found.append(rules.NO_DELIVERY_NAMED.found(what, where))
+            for entry in [e for e in standing if id(e) not in given_way][:1]:
+                what = f"Line {entry.get('n')} of the ledger accepted '{entry.get('package')}' before."
+                found.append(rules.CLOSED_OTHERWISE.found(what, where))
+        return False, found
+
+
+def close_handover(
+    receipt: Path,
+    ledger: Path,
+    ports: ClosePorts,
+    signers: Signers | None,
+    *,
+    unvouched: bool = False,
+    delivery: Path | None = None,
+) -> CloseResult:
     """Take in one receipt file. ledger: the folder of the ledger, or the ledger itself.
 
-    Raises InputProblem, RecordProblem and CouldNotCheck when receipt or ledger cannot be read, and what the
-    ledger raises when it cannot be written. Whatever does not fit is in the result.
+    unvouched: enter it although no signature proves who made it; somebody compared it by other means.
+    delivery: the folder of the delivery, whose lines are entered first if the ledger lacks them.
+
+    Raises InputProblem, RecordProblem and CouldNotCheck when receipt, note or ledger cannot be read, and what
+    the ledger raises when it cannot be written. Whatever does not fit is in the result.
     """
     book = ledger / LEDGER_NAME if ledger.is_dir() else ledger
     if not book.is_file():
@@ -112,38 +179,24 @@ def close_handover(receipt: Path, ledger: Path, ports: ClosePorts, signers: Sign
         )  # fmt: skip
     data, content = _read(receipt)
     digest = digest_bytes(data, ("sha512",))["sha512"]
-    verdict, findings = _signature(receipt, data, content, signers)
-    theirs = content["ledger"]
-    where = readable(str(book))
-    witnesses = [Witness(entries=theirs["entries"], sha512=theirs["last_sha512"], source="the receipt")] if (
-        theirs
-    ) else []  # fmt: skip
-    chain = ports.read_ledger(book, witnesses)
-    if not all(chain.met):
-        what = f"Its line {theirs['entries']} is not the one whose SHA-512 the receiver holds."
-        findings.append(rules.WITNESS_DIFFERS.found(what, where))
-    findings += [rules.LEDGER_NOT_WHOLE.found(b.what, where) for b in chain.breaks[:20]]
-    already = _already(chain.entries, digest)
-    if already is not None:
-        what = f"Line {already.get('n')} of the ledger, of {already.get('at')}, is about this receipt."
-        findings.append(rules.ALREADY.found(what, readable(receipt.name)))
-    else:
-        findings += [
-            _RULES[c.kind].found(c.what, c.package or readable(receipt.name))
-            for c in contradictions(content, chain.entries)[:1000]
-        ]
-        if content["delivery_id"] is None:
-            what = "It is held against what was sealed here under those names."
-            findings.append(rules.NO_DELIVERY_NAMED.found(what, readable(receipt.name)))
-    lines = _lines(content, digest, chain.entries, ports.now())
+    verdict = _signature(receipt, data, content, signers, unvouched, ports.now())
+    answer = _Answer(name=receipt.name, digest=digest, content=content, verdict=verdict)
+    chain, findings = _chain(book, content, ports)
+    late: list[dict[str, Any]] = []
+    if delivery is not None:
+        late, told = late_lines(delivery, content, chain.entries, ports.now())
+        findings += told
+    entries = _followed_by(chain.entries, late)
+    already, told = answer.judge(entries)
+    findings += [*_vouching(answer, signers, enter=unvouched or already), *told]
+    lines = _lines(answer, entries, ports.now())
     written = 0
-    if already is None and worst(findings) != "error":
-        written = _enter(book, lines, content, digest, ports)
-        if not written:
-            what = "Another run entered it, or another receipt for the delivery, at this very moment."
-            findings.append(rules.ALREADY.found(what, readable(receipt.name)))
+    if not already and worst(findings) != "error":
+        written, already, told = _enter(book, late, lines, answer, ports)
+        if not written:  # another run was faster: what it wrote is what counts
+            findings += [f for f in told if f not in findings]
     return CloseResult(
-        receipt=receipt, receipt_sha512=digest, ledger=book, content=content, already=already is not None,
+        receipt=receipt, receipt_sha512=digest, ledger=book, content=content, already=already,
         signature=verdict, lines_written=written, packages=tuple(line["package"] for line in lines),
         findings=tuple(findings),
     )  # fmt: skip
@@ -161,56 +214,119 @@ def _read(path: Path) -> tuple[bytes, dict[str, Any]]:
     return data, content
 
 
+def _chain(book: Path, content: Mapping[str, Any], ports: ClosePorts) -> tuple[Chain, list[Finding]]:
+    """The ledger, held against the hash of its last line that the receiver was given with the note."""
+    theirs, where = content["ledger"], readable(str(book))
+    witnesses = [Witness(entries=theirs["entries"], sha512=theirs["last_sha512"], source="the receipt")] if (
+        theirs
+    ) else []  # fmt: skip
+    chain = ports.read_ledger(book, witnesses)
+    findings = []
+    if not all(chain.met):
+        what = f"Its line {theirs['entries']} is not the one whose SHA-512 the receiver holds."
+        findings.append(rules.WITNESS_DIFFERS.found(what, where))
+    findings += [rules.LEDGER_NOT_WHOLE.found(b.what, where) for b in chain.breaks[:20]]
+    return chain, findings
+
+
+def _is_vouched(state: object) -> bool:
+    return state == "valid"
+
+
 def _signature(
-    path: Path, data: bytes, content: Mapping[str, Any], signers: Signers | None
-) -> tuple[SignatureVerdict, list[Finding]]:
-    """What the receipt's signature proves. With a list of keys it must be valid; a wrong one never does."""
+    path: Path,
+    data: bytes,
+    content: Mapping[str, Any],
+    signers: Signers | None,
+    unvouched: bool,
+    now: datetime,
+) -> SignatureVerdict:
+    """What the receipt's signature proves. With a list it must be valid, unless it may be unvouched.
+
+    A key that is valid only at the time the receipt claims for itself vouches for nothing here.
+    """
     beside = path.with_name(f"{path.name}.sig")
     signature = (
         read_small(FolderPlace(beside.parent), beside.name, MAX_SIGNATURE) if beside.is_file() else None
     )
     verdict = judge_signature(
         data, signature, namespace=NAMESPACE_RECEIPT, signers=signers,
-        at=moment_of(content["made_by"]["at"]), where=readable(beside.name), required=signers is not None,
+        at=moment_of(content["made_by"]["at"]), where=readable(beside.name),
+        required=signers is not None and not unvouched, now=now,
     )  # fmt: skip
-    if verdict.state == "valid":
-        return verdict, list(verdict.findings)
-    where = readable(path.name)
-    if signers is not None or verdict.state in ("wrong", "could_not_check"):
+    return replace(verdict, state="expired") if verdict.lapsed else verdict
+
+
+def _vouching(answer: _Answer, signers: Signers | None, *, enter: bool) -> list[Finding]:
+    """What follows from the signature. enter: somebody says it was compared by other means, or it is in the
+    ledger anyway. A signature that is wrong is never good enough."""
+    verdict, where = answer.verdict, readable(answer.name)
+    if answer.vouched:
+        return list(verdict.findings)
+    if verdict.state == "wrong" or (signers is not None and not enter):
         what = f"Its signature is: {verdict.state.replace('_', ' ')}."
-        return verdict, [*verdict.findings, rules.SIGNATURE_NOT_VALID.found(what, where)]
-    what = "It is not signed." if verdict.state == "missing" else (
-        f"It is signed with the key {verdict.fingerprint}, and no list says whose key that is."
-    )  # fmt: skip
-    if verdict.state == "missing" and content["signer"] is not None:
+        todo = "" if verdict.state == "wrong" else f"{rules.SIGNATURE_NOT_VALID.todo} {_BY_OTHER_MEANS}"
+        return [*verdict.findings, rules.SIGNATURE_NOT_VALID.found(what, where, todo=todo)]
+    what = {
+        "missing": "It is not signed.",
+        "unvouched": f"It is signed with the key {verdict.fingerprint}, and no list says whose key that is.",
+        "foreign": f"It is signed with the key {verdict.fingerprint}, which is not on your list.",
+    }.get(verdict.state, f"Its signature is: {verdict.state.replace('_', ' ')}.")
+    if verdict.state == "missing" and answer.content["signer"] is not None:
         what = "It says that it is signed, but the file with .sig at its end did not come with it."
-    return verdict, [rules.NOBODY_VOUCHES.found(what, where)]
+    if enter:
+        return [rules.NOBODY_VOUCHES.found(what, where)]
+    return [rules.NOT_VOUCHED.found(f"{what} The SHA-512 of the receipt is {answer.digest}.", where)]
+
+
+def _acceptances(content: Mapping[str, Any], entries: Sequence[Entry]) -> list[Entry]:
+    """Lines that accepted what the receipt is about: its delivery, or, where it names none, one of its
+    packages since that was last sealed or delivered."""
+    delivery = content["delivery_id"]
+    if delivery is not None:
+        return [e for e in entries if e.get("kind") == ACCEPTED and e.get("delivery_id") == delivery]
+    found: dict[object, list[Entry]] = {p["name"]: [] for p in content["packages"]}
+    for entry in entries:
+        held = found.get(entry.get("package")) if isinstance(entry.get("package"), str) else None
+        if held is not None and entry.get("kind") in (WRAPPED, DELIVERED):
+            held.clear()
+        elif held is not None and entry.get("kind") == ACCEPTED:
+            held.append(entry)
+    return [entry for held in found.values() for entry in held]
+
+
+def _followed_by(entries: Sequence[Entry], lines: Sequence[dict[str, Any]]) -> list[Entry]:
+    """The entries with lines that would be appended, under the numbers these would have."""
+    return [*entries, *({**line, "n": n} for n, line in enumerate(lines, len(entries) + 1))]
 
 
 def _enter(
-    book: Path, lines: list[dict[str, Any]], content: Mapping[str, Any], digest: str, ports: ClosePorts
-) -> int:
-    """Lines written: all of them, or none when the ledger has closed the hand-over in the meantime."""
-    closed: list[Entry] = []
-    delivery = content["delivery_id"]
+    book: Path, late: list[dict[str, Any]], lines: list[dict[str, Any]], answer: _Answer, ports: ClosePorts
+) -> tuple[int, bool, list[Finding]]:
+    """(lines written, whether it was there already, findings): all lines, or none when the ledger has closed
+    the hand-over in the meantime. Looked at and written under one lock."""
+    seen: list[Entry] = []
+    said: list[tuple[bool, list[Finding]]] = []
 
-    def see(entry: Entry) -> None:
-        accepted = delivery and entry.get("kind") == ACCEPTED and entry.get("delivery_id") == delivery
-        if accepted or _already((entry,), digest) is not None:
-            closed.append(entry)
+    def make() -> list[dict[str, Any]]:
+        known = any(is_delivered(e, answer.content["delivery_id"]) for e in seen)
+        first = [] if known else late
+        already, found = answer.judge(_followed_by(seen, first))
+        said.append((already, found))
+        return [] if already or worst(found) == "error" else [*first, *lines]
 
-    return len(ports.append_new(book, lambda: [] if closed else lines, see=see))
-
-
-def _already(entries: Sequence[Entry], digest: str) -> Entry | None:
-    closed = (ACCEPTED, REFUSED)
-    return next((e for e in entries if e.get("kind") in closed and e.get("document_sha512") == digest), None)
+    written = len(ports.append_new(book, make, see=seen.append))
+    return (written, *said[-1])
 
 
-def _lines(
-    content: Mapping[str, Any], digest: str, entries: Sequence[Entry], now: datetime
-) -> list[dict[str, Any]]:
+def _said(content: Mapping[str, Any]) -> str:
+    """How the note of a line about this receipt begins."""
+    return f"receipt {content['receipt_id']}:"
+
+
+def _lines(answer: _Answer, entries: Sequence[Entry], now: datetime) -> list[dict[str, Any]]:
     """A line for each package of the receipt that was handed over, with the identity we handed over."""
+    content, verdict = answer.content, answer.verdict
     delivery = content["delivery_id"]
     kinds = (DELIVERED,) if delivery is not None else (WRAPPED, DELIVERED)
     handed = {
@@ -224,10 +340,11 @@ def _lines(
             kind, at=now.isoformat(), tool_version=__version__, package=p["name"],
             tagmanifest_sha512=handed[p["name"]].get("tagmanifest_sha512"),
             record_id=handed[p["name"]].get("record_id"), outcome=content["conclusion"],
-            findings=p["findings"], delivery_id=delivery, document_sha512=digest,
+            findings=p["findings"], delivery_id=delivery, document_sha512=answer.digest,
+            signature=verdict.state, principal=verdict.principal, fingerprint=verdict.fingerprint,
             person=content["received_by"]["name"], organisation=content["received_by"]["organisation"],
             happened_at=content["made_by"]["at"],
-            note=f"receipt {content['receipt_id']}: found {p['outcome']} at depth {content['depth']}",
+            note=f"{_said(content)} found {p['outcome']} at depth {content['depth']}",
         )
         for p in content["packages"]
         if p["name"] in handed

@@ -26,6 +26,21 @@ TORN = Rule(
     title="The last line of the ledger was not written to its end",
     todo="Nothing to do by hand: the next entry completes the line, or sets it aside in a file beside it.",
 )
+HISTORY_GONE = Rule(
+    id="custody-history-gone",
+    severity="error",
+    title="The ledger is empty, but there are packages beside it",
+    todo="Enter nothing. Put a copy kept elsewhere (second copy, backup) in its place. If there is none, "
+    "keep the empty file under another name; the next entry starts a new ledger, without what was before.",
+    reference="schemas/ledger-entry, previous",
+)
+SET_ASIDE = Rule(
+    id="custody-set-aside",
+    severity="note",
+    title="Ends of lines that were cut short lie beside the ledger",
+    todo="Keep the file with the ledger. It holds the beginning of an entry that was never acknowledged; "
+    "what it was about can be entered anew.",
+)
 NO_WITNESS = Rule(
     id="custody-no-witness",
     severity="error",
@@ -97,6 +112,18 @@ UNKNOWN_NAME = Rule(
     todo="Look at the spelling. If it is right, whatever came before it was never entered.",
 )
 
+NOT_IN_HOUSE = Rule(
+    id="custody-not-in-house",
+    severity="warning",
+    title="A carrier was returned that had left before",
+    todo="Look at the spelling. If it is right, it came in again and that was never entered.",
+)
+UNTIL_PAST = Rule(
+    id="custody-until-past",
+    severity="warning",
+    title="Something is kept until a day that is past",
+    todo="Look at the year. If it is wrong, enter another line with the right day: the last one counts.",
+)
 SHEETS_HAVE_ERRORS = Rule(
     id="custody-sheets-have-errors",
     severity="warning",
@@ -112,9 +139,13 @@ OPEN: tuple[Rule, ...] = (
 RULES: tuple[Rule, ...] = (
     CHAIN_BROKEN,
     CONTRADICTED,
+    HISTORY_GONE,
     TORN,
+    SET_ASIDE,
     NO_WITNESS,
     UNKNOWN_NAME,
+    NOT_IN_HOUSE,
+    UNTIL_PAST,
     SHEETS_HAVE_ERRORS,
     *OPEN,
 )

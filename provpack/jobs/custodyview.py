@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from provpack.edge.ledger import LEDGER_NAME, read_ledger
+from provpack.edge.ledger import LEDGER_NAME, read_ledger, set_aside
 from provpack.edge.tree import open_regular
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding
@@ -64,7 +64,7 @@ class CustodyResult:
             return 10
         if any(p.verdict == "tells_nothing" for p in self.papers):
             return 11
-        return 1 if self.open or self.findings else 0
+        return 1 if self.open or any(f.severity != "note" for f in self.findings) else 0
 
     @property
     def outcome(self) -> str:
@@ -193,10 +193,14 @@ def _about_chain(chain: Chain, ledger: Path) -> Iterator[Finding]:
     shown = readable(str(ledger))
     for one in chain.breaks:
         rule = rules.CONTRADICTED if one.kind == "contradicted" else rules.CHAIN_BROKEN
+        if one.kind == "cut_off" and one.entries is None:
+            rule = rules.HISTORY_GONE
         place: dict[str, str | int] = dict(position(shown))
         if one.lines:
             place["row"] = one.lines[0]
         where = f"{shown}, line {one.lines[0]}" if one.lines else f"{shown}, at its end"
+        if rule is rules.HISTORY_GONE:
+            where = shown
         yield rule.found(one.what, where, position=place)
     if chain.torn is not None:
         what = (
@@ -205,3 +209,7 @@ def _about_chain(chain: Chain, ledger: Path) -> Iterator[Finding]:
             else f"{chain.torn.size} bytes after the last line are no whole entry: an append was cut short."
         )
         yield rules.TORN.found(what, shown, position=position(shown))
+    for name, size in set_aside(ledger):
+        what = f"{size} bytes of an append that was cut short were set aside in {readable(name)}."
+        beside = readable(str(ledger.with_name(name)))
+        yield rules.SET_ASIDE.found(what, beside, position=position(beside))

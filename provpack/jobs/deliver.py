@@ -1,7 +1,8 @@
 """Hand packages over: one folder with all packages of one client, a note, an index, and how to check it all.
 
 Order, and what a stop after each step leaves:
-    1  look at every package found (names, sizes, tag files, record)     nothing
+    1  look at every package found (names, sizes, tag files, record),
+       and whether its ledger can be appended to                         nothing
     2  staging folder `.partial-...` in the destination                   nothing, or a leftover that is named
     3  each package copied or archived, every byte checked, synced        a leftover
     4  note, pages, checksums                                             a leftover
@@ -13,26 +14,27 @@ Nothing is ever written where the packages lie, save the ledger's lines.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from provpack import __version__
 from provpack.edge.commit import PARTIAL_PREFIX
-from provpack.edge.ledger import find_ledger
-from provpack.errors import ProvpackError, RecordProblem
+from provpack.errors import DestinationProblem, ProvpackError, RecordProblem
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.delivered import DeliverPorts, DeliverResult, DeliverUnit, Wishes
 from provpack.jobs.deliverycopy import Copier
-from provpack.jobs.deliverydemands import Asked, ask
+from provpack.jobs.deliverydemands import Asked, ask, check_form_is_taken, requirements_not_named
+from provpack.jobs.deliveryledgers import ledger_of, look_at_ledgers
 from provpack.jobs.deliverylook import Looked, look_at
 from provpack.jobs.deliverypapers import Papers
 from provpack.jobs.deliverysources import (
     check_name_is_free,
     check_profile_is_theirs,
     client_of,
+    default_name,
     find_packages,
     leftovers,
     look_at_destination,
@@ -41,7 +43,7 @@ from provpack.jobs.staging import Staging
 from provpack.jobs.witness import LedgerWitness
 from provpack.package import deliverynote as places
 from provpack.package.bagpaths import readable
-from provpack.package.deliverynote import Handed, delivery_name
+from provpack.package.deliverynote import Handed
 from provpack.package.ledgerline import DELIVERED, ledger_line
 
 
@@ -49,8 +51,9 @@ def deliver(paths: Sequence[Path], destination: Path, ports: DeliverPorts, wishe
     """Make one delivery of the packages at or beneath the paths. One that fails does not stop the others.
 
     Raises InputProblem when there is no package, or packages of several clients and none was named;
-    DestinationProblem when the delivery exists already or would lie among the packages; what the disk
-    raises. What is wrong with single packages, and demands that are not met, are in the result.
+    UsageProblem when the client does not take packages in this form; DestinationProblem when the delivery
+    exists already or would lie among the packages; what the disk raises. What is wrong with single packages
+    or with their ledger, and demands that are not met, are in the result.
     """
     roots, passed = find_packages(paths)
     existing = look_at_destination(paths, destination, ports.disk, ports.list_names)
@@ -59,6 +62,7 @@ def deliver(paths: Sequence[Path], destination: Path, ports: DeliverPorts, wishe
     looked = [look_at(root, ports.validate, witness.judge) for root in roots]
     client = client_of(looked, wishes.client)
     check_profile_is_theirs(wishes.profile, client)
+    check_form_is_taken(wishes.profile, wishes.form)
     return _Delivery(ports, wishes, client, destination, existing).make(
         looked, (*passed, *witness.findings())
     )
@@ -81,20 +85,32 @@ class _Delivery:
         self._findings: list[Finding] = leftovers(existing or [], destination)
         self._left: list[DeliverUnit] = []
         self._asked: dict[str, Asked] = {}
+        self._history: dict[str, list[Finding]] = {}
 
     def make(self, looked: Sequence[Looked], told: Sequence[Finding]) -> DeliverResult:
         self._findings += told
         wanted = self._sift(looked)
         if not wanted:
             return self._result()
-        name = self._wishes.name or delivery_name(self._client or "", self._at.date().isoformat())
+        name = self._wishes.name
+        if name is None:
+            name = default_name(self._client or "", self._at.date().isoformat())
         final = self._destination / name
         check_name_is_free(final, name, self._ports.disk)
         for one in wanted:
             self._asked[one.name] = ask(one, self._wishes)
             one.texts.clear()  # what they say is known; a thousand packages' worth would only lie about
         refused = self._refused(wanted)
-        return refused if refused is not None else self._build(wanted, final)
+        if refused is not None:
+            return refused
+        ledgers = look_at_ledgers(wanted, self._ports)
+        self._findings += ledgers.findings
+        if ledgers.problem is not None:
+            self._left += [_unit(one, "held_back", self._told(one)) for one in wanted]
+            return self._result(problem=ledgers.problem)
+        self._history = ledgers.history
+        self._findings += requirements_not_named(wanted, self._wishes)
+        return self._build(wanted, final, ledgers.head)
 
     # --- which packages ---
 
@@ -129,22 +145,20 @@ class _Delivery:
         if profile is None or not unmet:
             return None
         for one in wanted:
-            told = (*one.findings, *self._asked[one.name].findings)
-            self._left.append(_unit(one, "not_delivered" if one in unmet else "held_back", told))
+            self._left.append(_unit(one, "not_delivered" if one in unmet else "held_back", self._told(one)))
         problem = RecordProblem(
             "demands-not-met",
             f"{len(unmet)} of {len(wanted)} packages do not meet the requirements '{profile.name}'.",
             where=profile.where,
             todo="Nothing was delivered. Every point is named with its package: mend the sheets, wrap those "
-            "transfers again with `supersedes`, and deliver once more. The form is chosen with --as.",
+            "transfers again with `supersedes`, and deliver once more.",
         )
         return self._result(problem=problem)
 
     # --- the delivery itself ---
 
-    def _build(self, wanted: Sequence[Looked], final: Path) -> DeliverResult:
+    def _build(self, wanted: Sequence[Looked], final: Path, head: Mapping[str, Any] | None) -> DeliverResult:
         disk = self._ports.disk
-        heads = self._heads(wanted)
         if self._existing is None:
             disk.make_folder(self._destination)
             disk.sync_folder(self._destination.parent)
@@ -157,16 +171,16 @@ class _Delivery:
             if not copied:
                 staging.discard()
                 return self._result()
-            papers.write(staging, copied, ledger=next(iter(heads.values())) if len(heads) == 1 else None)
+            papers.write(staging, copied, ledger=head)
             disk.sync_folder(staging.folder / places.PACKAGES)
-            staging.seal(final)
+            _seal(staging, final)
         except BaseException:
             staging.discard()
             raise
         lines = self._enter(copied, {x.name: x for x in wanted}, papers)
         for handed in copied:
             one = next(x for x in wanted if x.name == handed.name)
-            told = (*one.findings, *self._asked[one.name].findings)
+            told = (*self._told(one), *self._history.get(one.name, ()))
             self._left.append(_unit(one, "delivered", told))
         return self._result(
             delivery=final, delivery_id=papers.delivery_id, note_sha512=papers.note_sha512, lines=lines
@@ -196,9 +210,13 @@ class _Delivery:
             copier.close()
         return copied
 
+    def _told(self, one: Looked) -> tuple[Finding, ...]:
+        """What was found about a package, and what came of asking it."""
+        return (*one.findings, *self._asked[one.name].findings)
+
     def _handed(self, one: Looked, digest: str | None) -> Handed:
         asked = self._asked[one.name]
-        told = [*one.findings, *asked.findings]
+        told = self._told(one)
         counts = {s: sum(f.severity == s for f in told) for s in ("error", "warning", "note")}
         return Handed(
             name=one.name, record=one.record or {}, size=one.size, files=len(one.files), sha512=digest,
@@ -208,38 +226,11 @@ class _Delivery:
 
     # --- the ledger ---
 
-    def _heads(self, wanted: Sequence[Looked]) -> dict[Path | None, Any]:
-        """The ledgers the packages hang on, each with its head; whatever is wrong with them is a finding."""
-        heads: dict[Path | None, Any] = {}
-        for one in wanted:
-            ledger = _ledger_of(one)
-            if ledger in heads:
-                continue
-            heads[ledger] = None
-            if ledger is None:
-                what = f"No custody-ledger.jsonl lies beside '{one.name}'."
-                self._findings.append(rules.NO_LEDGER.found(what, readable(str(one.root.parent))))
-                continue
-            try:
-                chain = self._ports.read_ledger(ledger, ())
-            except ProvpackError as err:
-                self._findings.append(rules.LEDGER_BROKEN.found(err.what, err.where))
-                continue
-            if chain.holds and chain.head is not None:
-                heads[ledger] = {"entries": chain.head[0], "last_sha512": chain.head[1]}
-            for broken in chain.breaks[:5]:
-                self._findings.append(rules.LEDGER_BROKEN.found(broken.what, readable(str(ledger))))
-        if len(heads) > 1:
-            named = ", ".join(readable(str(path)) for path in heads if path) or "none"
-            what = f"The packages hang on {len(heads)} different ledgers: {named}."
-            self._findings.append(rules.SEVERAL_LEDGERS.found(what, "custody-ledger.jsonl"))
-        return heads
-
     def _enter(self, copied: Sequence[Handed], looked: dict[str, Looked], papers: Papers) -> int:
         """One line for each package, in the ledger it hangs on. Nothing here can harm the delivery."""
         lines: dict[Path, list[dict[str, Any]]] = {}
         for handed in copied:
-            ledger = _ledger_of(looked[handed.name])
+            ledger = ledger_of(looked[handed.name])
             if ledger is None:
                 continue
             lines.setdefault(ledger, []).append(
@@ -288,5 +279,14 @@ def _record_id(one: Looked) -> str:
     return str((one.record or {}).get("record_id"))
 
 
-def _ledger_of(one: Looked) -> Path | None:
-    return find_ledger(one.root.resolve().parent)
+def _seal(staging: Staging, final: Path) -> None:
+    """The commit; when another run made a delivery of that name in the meantime, say that."""
+    try:
+        staging.seal(final)
+    except DestinationProblem as err:
+        raise DestinationProblem(
+            err.code, f"Another delivery called {final.name} was finished while this one was being made.",
+            where=err.where,
+            todo="Look at it first: it may hold the same packages. This one was taken away again; if both "
+            "are meant, deliver once more with another --name.",
+        ) from None  # fmt: skip

@@ -35,6 +35,7 @@ _AHEAD = 6
 """Pieces that may wait for their digest."""
 
 Form = Literal["folder", "tar", "zip"]
+FORMS: tuple[Form, ...] = ("folder", "tar", "zip")
 KEPT_REPORT = 64 * 1024 * 1024
 
 

@@ -17,7 +17,7 @@ from provpack.jobs.signatures import Signer
 from provpack.jobs.staging import Staging
 from provpack.package import deliverynote as places
 from provpack.package.bagwrite import build_manifest
-from provpack.package.deliverynote import Handed, Heading, build_note
+from provpack.package.deliverynote import Handed, Heading, build_note, with_papers
 from provpack.package.deliveryreadme import build_delivery_readme
 from provpack.package.documents import document_bytes, parse_document
 from provpack.package.readfirst import FILE_NAME
@@ -85,7 +85,7 @@ class Papers:
         self.note_sha512 = ""
 
     def write(self, staging: Staging, handed: Sequence[Handed], *, ledger: Mapping[str, Any] | None) -> None:
-        """All papers; the checksums last, over everything but themselves."""
+        """All papers: what people read first, then the note, which names it all, then the checksums."""
         profile, signer = self._wishes.profile, self._wishes.signer
         note = build_note(
             Heading(
@@ -96,12 +96,6 @@ class Papers:
             ),
             handed,
         )  # fmt: skip
-        data = checked_document("delivery-note", note)
-        self.note_sha512 = digest_bytes(data, ("sha512",))["sha512"]
-        staging.add(places.NOTE, data)
-        if signer is not None:
-            staging.add(places.NOTE_SIGNATURE, signer.sign(data, NAMESPACE_DELIVERY))
-            staging.add(places.SIGNERS, own_signers(signer).encode())
         told = [
             {"entry": entry, **summarise(one.record, one.findings)}
             for entry, one in zip(note["packages"], handed, strict=True)
@@ -109,6 +103,14 @@ class Papers:
         staging.add(places.INDEX, self._ports.render_index(note, packages=told).encode())
         staging.add(places.NOTE_PAGE, self._ports.render_note(note).encode())
         staging.add(FILE_NAME, build_delivery_readme(note).encode())
+        if signer is not None:
+            staging.add(places.SIGNERS, own_signers(signer).encode())
+        papers = [(w.path, w.size, w.digests["sha512"]) for w in staging.files]
+        data = checked_document("delivery-note", with_papers(note, papers))
+        self.note_sha512 = digest_bytes(data, ("sha512",))["sha512"]
+        staging.add(places.NOTE, data)
+        if signer is not None:
+            staging.add(places.NOTE_SIGNATURE, signer.sign(data, NAMESPACE_DELIVERY))
         staging.add(places.CHECKSUMS, build_manifest(self._digests(staging, handed)))
 
     def _digests(self, staging: Staging, handed: Sequence[Handed]) -> list[tuple[str, str]]:

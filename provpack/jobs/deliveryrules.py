@@ -45,6 +45,24 @@ CHANGED = Rule(
     title="A package changed between the look at it and its copying",
     todo="Run the same command again when nothing else is writing to the folder.",
 )
+FORM_UNASKED = Rule(
+    id="deliver-requirements-not-named",
+    severity="note",
+    title="The packages were wrapped to a client's requirements, and none were named for the delivery",
+    todo="If the client asks for a form of delivery, name the requirements file with --client-profile.",
+)
+WAS_ACCEPTED = Rule(
+    id="deliver-accepted-before",
+    severity="warning",
+    title="The package was handed over and accepted before",
+    todo="Nothing, if it is meant to go out again; otherwise leave it out of the delivery.",
+)
+WAS_ENDED = Rule(
+    id="deliver-superseded-or-destroyed",
+    severity="warning",
+    title="The custody ledger has the package as superseded or destroyed",
+    todo="Look whether another package has taken its place; the receiver should not get both unawares.",
+)
 DEMANDS_NOT_MET = Rule(
     id="deliver-demands-not-met",
     severity="error",
@@ -75,8 +93,8 @@ NO_LEDGER = Rule(
 )
 LEDGER_BROKEN = Rule(
     id="deliver-ledger-broken",
-    severity="warning",
-    title="The custody ledger is broken, so the delivery note cannot vouch for it",
+    severity="error",
+    title="The custody ledger is broken, so no hand-over can be entered in it",
     todo="Compare the ledger with its copies now; `provpack custody` names the line.",
     reference=_CUSTODY,
 )
@@ -84,7 +102,7 @@ LEDGER_FAILED = Rule(
     id="deliver-ledger-failed",
     severity="warning",
     title="The delivery is complete, but it is NOT in the custody ledger",
-    todo="Mend the cause. Until then no receipt for this delivery can be taken in; keep its delivery note.",
+    todo="Mend the cause, and keep the folder of the delivery: `provpack close` enters it with --delivery.",
 )
 SEVERAL_LEDGERS = Rule(
     id="deliver-several-ledgers",
@@ -101,6 +119,12 @@ NO_NOTE = Rule(
     severity="note",
     title="There is no delivery note: what should have come is not known",
     todo="Compare with your own list of what you expect.",
+)
+NOTE_MISSING = Rule(
+    id="receive-note-missing",
+    severity="error",
+    title="This is a delivery, and its delivery note is not there: what should have come is not known",
+    todo="Ask for delivery-note.json again, by another way than the delivery itself if you can.",
 )
 NOTE_UNREADABLE = Rule(
     id="receive-note-unreadable",
@@ -142,8 +166,16 @@ FILE_CHANGED = Rule(
 FILE_EXTRA = Rule(
     id="receive-file-extra",
     severity="warning",
-    title="A file lies in the delivery that checksums-sha512.txt does not list",
+    title="A file lies in the delivery that its note or checksums-sha512.txt does not name",
     todo="Ask what it is before you open it.",
+)
+PAPER_DIFFERS = Rule(
+    id="receive-paper-not-as-noted",
+    severity="error",
+    title="A page or paper of the delivery is not the one the delivery note names",
+    todo="Believe nothing that stands in it. Copy it again from the medium and receive again; else ask for "
+    "it by another way.",
+    reference="packaging note section 9: checksums-sha512.txt is not signed, the note is",
 )
 CHECKSUMS_UNUSABLE = Rule(
     id="receive-checksums-unusable",
@@ -172,13 +204,31 @@ KEYS_DIFFER = Rule(
     todo="Something was exchanged on the way. Ask the sender for the fingerprint of the key by telephone.",
 )
 
+LIST_CAME_ALONG = Rule(
+    id="receive-signers-came-along",
+    severity="warning",
+    title="The list of keys named lies in what is being received, so it vouches for nothing",
+    todo="Ask the sender for the key by another way (telephone, letter), keep it in a file of your own "
+    "outside the delivery, and name that file after --signers.",
+    reference="ssh-keygen(1), allowed_signers; packaging note section 9",
+)
+SIGNATURE_GONE = Rule(
+    id="receive-signature-gone",
+    severity="error",
+    title="The papers say that the delivery note is signed, and no signature on it holds",
+    todo="Something was taken away or exchanged on the way. Ask the sender, by another way, for "
+    "delivery-note.json and its signature.",
+    reference="packaging note section 9",
+)
+
 # --- close ---
 
 UNKNOWN_DELIVERY = Rule(
     id="close-delivery-unknown",
     severity="error",
     title="The custody ledger knows no such delivery",
-    todo="Name the ledger of the folder the packages were delivered from, after --ledger.",
+    todo="Name the ledger of the folder the packages were delivered from, after --ledger. If the delivery "
+    "could not be entered when it was made, name its folder with --delivery.",
 )
 NOT_DELIVERED = Rule(
     id="close-package-not-delivered",
@@ -231,17 +281,48 @@ SIGNATURE_NOT_VALID = Rule(
     todo="Ask the receiver, by another way, for the receipt and for the key it was signed with.",
     reference="ssh-keygen(1)",
 )
+NOT_VOUCHED = Rule(
+    id="close-not-vouched-for",
+    severity="error",
+    title="Nobody vouches for the receipt, so it was not entered",
+    todo="Give a list with the receiver's key with --signers. If there is none, ask the receiver by another "
+    "way (telephone, letter) whether the SHA-512 of the receipt is that; then say so with --unvouched.",
+)
 NOBODY_VOUCHES = Rule(
     id="close-nobody-vouches",
     severity="warning",
     title="Nothing proves who made the receipt",
-    todo="Keep the letter or mail it came with. Give the receiver's key with --signers where there is one.",
+    todo="Keep the letter or mail it came with, and a word on how you compared it.",
 )
 ALREADY = Rule(
     id="close-already-entered",
     severity="note",
     title="This very receipt is in the ledger already; nothing was written",
     todo="Nothing to do.",
+)
+RECEIPT_ID_TWICE = Rule(
+    id="close-receipt-id-twice",
+    severity="error",
+    title="Another receipt with the same identifier is in the ledger",
+    todo="Compare the two files: one of them was changed after it was written. Ask the receiver which.",
+)
+SUPERSEDES = Rule(
+    id="close-supersedes-unvouched",
+    severity="note",
+    title="The receipt stands in the place of one that nobody vouched for",
+    todo="The lines written before stay. If the two say different things, find out who made the first.",
+)
+DELIVERY_NOT_OURS = Rule(
+    id="close-delivery-does-not-fit",
+    severity="error",
+    title="The delivery cannot be entered afterwards: its note does not fit the receipt or the ledger",
+    todo="Name the folder this very delivery was made in, and the ledger its packages were sealed into.",
+)
+ENTERED_LATE = Rule(
+    id="close-delivery-entered-late",
+    severity="warning",
+    title="The delivery was missing in the ledger and is entered from its own note",
+    todo="Nothing, if the ledger could not be written when it was made. The lines say that they came late.",
 )
 CLOSED_OTHERWISE = Rule(
     id="close-closed-otherwise",
@@ -257,11 +338,13 @@ NO_DELIVERY_NAMED = Rule(
 )
 
 RULES: tuple[Rule, ...] = (
-    NOT_OURS, NO_CLIENT, OTHER_CLIENT, NAME_DIFFERS, TWICE, CHANGED, DEMANDS_NOT_MET,
+    NOT_OURS, NO_CLIENT, OTHER_CLIENT, NAME_DIFFERS, TWICE, CHANGED, FORM_UNASKED,
+    WAS_ACCEPTED, WAS_ENDED, DEMANDS_NOT_MET,
     PASSED_OVER, LEFTOVER, NO_LEDGER, LEDGER_BROKEN, LEDGER_FAILED, SEVERAL_LEDGERS,
-    NO_NOTE, NOTE_UNREADABLE, PACKAGE_MISSING, PACKAGE_EXTRA, NOT_AS_NOTED, FILE_MISSING, FILE_CHANGED,
-    FILE_EXTRA, CHECKSUMS_UNUSABLE, COULD_NOT_READ, KEYS_CAME_ALONG, KEYS_DIFFER,
+    NO_NOTE, NOTE_MISSING, NOTE_UNREADABLE, PACKAGE_MISSING, PACKAGE_EXTRA, NOT_AS_NOTED, FILE_MISSING,
+    FILE_CHANGED, FILE_EXTRA, PAPER_DIFFERS, CHECKSUMS_UNUSABLE, COULD_NOT_READ, KEYS_CAME_ALONG, KEYS_DIFFER,
+    LIST_CAME_ALONG, SIGNATURE_GONE,
     UNKNOWN_DELIVERY, NOT_DELIVERED, LEFT_OUT, IDENTITY_DIFFERS, NOTE_DIFFERS, WITNESS_DIFFERS,
-    LEDGER_NOT_WHOLE, CONTRADICTS_ITSELF, SIGNATURE_NOT_VALID, NOBODY_VOUCHES, ALREADY, CLOSED_OTHERWISE,
-    NO_DELIVERY_NAMED,
+    LEDGER_NOT_WHOLE, CONTRADICTS_ITSELF, SIGNATURE_NOT_VALID, NOT_VOUCHED, NOBODY_VOUCHES, ALREADY,
+    CLOSED_OTHERWISE, RECEIPT_ID_TWICE, SUPERSEDES, DELIVERY_NOT_OURS, ENTERED_LATE, NO_DELIVERY_NAMED,
 )  # fmt: skip

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from provpack.edge.commit import PARTIAL_PREFIX, Disk
 from provpack.edge.tree import find_bags
-from provpack.errors import DestinationProblem, InputProblem, UsageProblem
+from provpack.errors import DestinationProblem, EnvironmentProblem, InputProblem, UsageProblem
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.clientprofiles import ClientProfile
 from provpack.jobs.deliverylook import Looked
 from provpack.package.bagpaths import readable
-from provpack.package.deliverynote import is_safe_name
+from provpack.package.deliverynote import delivery_name, is_safe_name
 
 
 def find_packages(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
@@ -22,6 +23,13 @@ def find_packages(paths: Sequence[Path]) -> tuple[list[Path], list[Finding]]:
     found: dict[Path, None] = {}
     passed: list[Finding] = []
     for path in paths:
+        if path.exists() and not path.is_dir():
+            raise InputProblem(
+                "not-a-folder", "This is a file; deliver takes the folders of packages.",
+                where=readable(str(path)),
+                todo="Name the package's folder, or the folder it lies in. An archive is made with --as; one "
+                "that is there already is handed over as it is, or unpacked and checked first.",
+            )  # fmt: skip
         if not path.is_dir():
             raise InputProblem(
                 "no-such-folder", "There is no such folder.", where=readable(str(path)),
@@ -104,18 +112,25 @@ def look_at_destination(
             where=str(destination), todo="Name a folder after --to, or one that does not exist yet.",
         )  # fmt: skip
     if not disk.is_folder(destination.parent):
-        raise DestinationProblem(
-            "no-parent-folder", "The folder that is to hold the destination does not exist.",
-            where=str(destination.parent), todo="Create it, or mend the path after --to.",
+        raise EnvironmentProblem(
+            "no-parent-folder", "The folder in which the destination would be made does not exist.",
+            where=str(destination.parent),
+            todo="Make it first (is the medium mounted?), or mend the path after --to.",
         )  # fmt: skip
     return None
 
 
+def default_name(client: str, date: str) -> str:
+    """The name of a delivery from the whole of the client's name and the day."""
+    return delivery_name(re.sub(r"[/\\.\s]+", "_", client), date)
+
+
 def check_name_is_free(final: Path, name: str, disk: Disk) -> None:
-    if not is_safe_name(name):
+    if not is_safe_name(name) or name[0] in "-_":
         raise UsageProblem(
             "delivery-name", f"'{readable(name)}' cannot be the name of a delivery.", where="--name",
-            todo="Use lower-case letters, digits, '_', '-' and '.' only, so that every system can hold it.",
+            todo="Begin with a letter or digit, and use lower-case letters, digits, '_', '-' and '.' only, "
+            "so that every system can hold it and no tool takes it for an option.",
         )  # fmt: skip
     if disk.exists(final):
         raise DestinationProblem(

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
 from provpack import __version__
-from provpack.edge.ledger import LEDGER_NAME, append_new, head
+from provpack.edge.ledger import LEDGER_NAME, append_new, head, read_ledger
+from provpack.edge.ledgerend import COMPARE
 from provpack.edge.schemas import validate
-from provpack.errors import DestinationProblem, InputProblem, UsageProblem
+from provpack.errors import DestinationProblem, InputProblem, PackageProblem, UsageProblem
 from provpack.findings import Finding, worst
 from provpack.jobs.custody import enter_job
-from provpack.jobs.custodyrules import SHEETS_HAVE_ERRORS, UNKNOWN_NAME
+from provpack.jobs.custodyrules import NOT_IN_HOUSE, SHEETS_HAVE_ERRORS, UNKNOWN_NAME, UNTIL_PAST
 from provpack.jobs.load import load_job
 from provpack.model.formats import read_moment
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
-from provpack.package.custodystate import CustodyState
+from provpack.package.custodystate import CustodyState, text
 from provpack.package.ledgerchain import NO_PREVIOUS
 from provpack.package.ledgerline import ledger_line
 
@@ -113,8 +114,8 @@ class EnterResult:
 
 
 def enter_by_hand(folder: Path, typed: ByHand, now: datetime) -> EnterResult:
-    """Append what was typed. Raises UsageProblem for what lacks or cannot be, DestinationProblem,
-    EnvironmentProblem."""
+    """Append what was typed. Raises UsageProblem for what lacks or cannot be, PackageProblem when the ledger
+    is broken, DestinationProblem, EnvironmentProblem, CouldNotCheck."""
     ledger = _ledger_in(folder)
     _complete(typed, now)
     lines = list(_lines(typed, now.isoformat()))
@@ -124,12 +125,14 @@ def enter_by_hand(folder: Path, typed: ByHand, now: datetime) -> EnterResult:
                 "line-invalid", f"{wrong.pointer}: {wrong.message}", where="the command line",
                 todo="Mend that option.",
             )  # fmt: skip
+    _whole(ledger)
     state = CustodyState()
     findings: list[Finding] = []
 
     def make() -> list[dict[str, Any]]:
         state.finish()
         findings.extend(_unknown(typed, state, ledger))
+        findings.extend(_doubtful(typed, state, now))
         return lines
 
     written = append_new(ledger, make, see=_counting(state))
@@ -145,11 +148,13 @@ def enter_from_job(folder: Path, job_folder: Path, now: datetime) -> EnterResult
             "job-unreadable", "There is no job.toml with a job_id in this folder.", where=str(job_folder),
             todo="Name a job folder; `provpack check JOB` says what is wrong with its sheets.",
         )  # fmt: skip
+    _whole(ledger)
     written = enter_job(job, ledger, now)
     errors = sum(f.severity == "error" for f in job.all_findings())
     what = f"The sheets of {job.job_id} have {errors} error{'' if errors == 1 else 's'}."
-    findings = (SHEETS_HAVE_ERRORS.found(what, str(job_folder)),) if errors else ()
-    return EnterResult(path=str(ledger), lines=tuple(written), head=head(ledger), findings=findings)
+    findings = [SHEETS_HAVE_ERRORS.found(what, str(job_folder))] if errors else []
+    findings += _never_came(written, ledger)
+    return EnterResult(path=str(ledger), lines=tuple(written), head=head(ledger), findings=tuple(findings))
 
 
 def _ledger_in(folder: Path) -> Path:
@@ -159,6 +164,48 @@ def _ledger_in(folder: Path) -> Path:
             todo="Name the folder that holds the packages; their custody ledger lies in it.",
         )  # fmt: skip
     return folder / LEDGER_NAME
+
+
+def _whole(ledger: Path) -> None:
+    """Raises PackageProblem when the ledger is broken: a line more would only make it look alive."""
+    if not ledger.is_file():
+        return  # a new one; or no file, which appending refuses
+    broken = read_ledger(ledger).breaks
+    if broken:
+        more = f" {len(broken) - 1} more places are wrong." if len(broken) > 1 else ""
+        raise PackageProblem(
+            "ledger-broken", f"The custody ledger is broken, so nothing was entered. {broken[0].what}{more}",
+            where=f"{ledger}, line {broken[0].lines[0]}" if broken[0].lines else str(ledger), todo=COMPARE,
+        )  # fmt: skip
+
+
+def _never_came(written: Sequence[Mapping[str, Any]], ledger: Path) -> list[Finding]:
+    """Carriers that the sheets return, and that came in according to no line under any of their names."""
+    gone = [line for line in written if line["kind"] == kinds.CARRIER_RETURNED and _names(line)]
+    if not gone:
+        return []
+    came: set[str] = set()
+    same: set[tuple[str, ...]] = set()
+
+    def see(line: int, entry: Mapping[str, Any]) -> None:
+        names = _names(entry)
+        if entry.get("kind") == kinds.CARRIER_RECEIVED:
+            came.update(names)
+        if len(names) > 1:
+            same.add(tuple(names))
+
+    read_ledger(ledger, each=see)
+    came.update(name for names in same if came & set(names) for name in names)
+    return [
+        UNKNOWN_NAME.found(f"No line says that carrier {readable(_names(line)[0])} came in.",
+                           readable(str(ledger)), position={"row": line["n"]})
+        for line in gone if not came & set(_names(line))
+    ]  # fmt: skip
+
+
+def _names(line: Mapping[str, Any]) -> list[str]:
+    """The carrier of a line: by its own name, and by that of the item on it."""
+    return [name for key in ("carrier_id", "client_item_id") if (name := text(line, key))]
 
 
 def _counting(state: CustodyState) -> Any:
@@ -267,3 +314,20 @@ def _unknown(typed: ByHand, state: CustodyState, ledger: Path) -> Iterator[Findi
                 yield UNKNOWN_NAME.found(f"No line says that {readable(name)} was wrapped.", shown)
         if typed.delivery and typed.kind != kinds.DELIVERED and typed.delivery not in state.deliveries:
             yield UNKNOWN_NAME.found(f"No line says that delivery {typed.delivery} was handed over.", shown)
+
+
+def _doubtful(typed: ByHand, state: CustodyState, now: datetime) -> Iterator[Finding]:
+    """What can be, but is seldom meant: entered all the same, but said."""
+    until = read_moment(typed.until)
+    if typed.kind == kinds.RETAINED and until is not None and until.latest < now:
+        yield UNTIL_PAST.found(f"{_UNTIL} {typed.until} is past.", "the command line")
+    if typed.kind != kinds.CARRIER_RETURNED:
+        return
+    for name in typed.carriers:
+        held = state.carriers.get(name)
+        if held is None or held.received is None or held.ended is None or state.in_house(held):
+            continue
+        if held.ended.kind in (kinds.CARRIER_RETURNED, kinds.DESTROYED):
+            said = "returned" if held.ended.kind == kinds.CARRIER_RETURNED else "destroyed"
+            what = f"Carrier {readable(name)} was {said} before, and no line says that it came in again."
+            yield NOT_IN_HOUSE.found(what, f"line {held.ended.line}", position={"row": held.ended.line})

@@ -35,10 +35,12 @@ class ReceivePorts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiveWishes:
-    """What was asked for on the command line. signers: the receiver's own list, None = there is none."""
+    """What was asked for on the command line. signers: the receiver's own list, None = there is none;
+    signers_file: where it was read from, None = it came from no file."""
 
     depth: Literal["bytes", "meaning"] = "meaning"
     signers: Signers | None = None
+    signers_file: Path | None = None
     require_signature: bool = False
     name: str | None = None
     organisation: str | None = None
@@ -52,6 +54,11 @@ class ReceiveUnit:
 
     found: Found
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def came(self) -> bool:
+        """Whether anything of it lies there; what came in part has the outcome `missing` too."""
+        return all(f.rule != rules.PACKAGE_MISSING.id for f in self.findings)
 
     def as_json(self) -> dict[str, Any]:
         return {

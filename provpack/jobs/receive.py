@@ -6,6 +6,7 @@ note, and the note against the receiver's own list of keys where there is one.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,12 +15,13 @@ from typing import Any
 from provpack.edge.hashing import digest_bytes
 from provpack.edge.place import FolderPlace
 from provpack.edge.reading import read_small
+from provpack.edge.tree import find_bags
 from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.deliverypapers import checked_document, made_by, signer_json, strangers_document
 from provpack.jobs.receipts import ReceiptPlace, ReceivePorts, ReceiveResult, ReceiveUnit, ReceiveWishes
-from provpack.jobs.receivepapers import Came, read_papers
+from provpack.jobs.receivepapers import Came, looks_like_delivery, read_papers
 from provpack.jobs.signatures import signature_examiner
 from provpack.jobs.verified import UnitResult
 from provpack.jobs.verify import verify_paths
@@ -38,29 +40,35 @@ _NOTHING = frozenset({bag_rules.NOT_FOUND.id, bag_rules.NO_BAG_HERE.id, bag_rule
 def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes) -> ReceiveResult:
     """Check everything at path and write receipt-<name>.json into the folder target.
 
-    Raises InputProblem when there is nothing to receive, DestinationProblem when the receipt cannot stand
-    where it should, what the disk raises. What is wrong with the delivery is in the result.
+    Raises InputProblem when there is nothing to receive, or a folder of deliveries; DestinationProblem when
+    the receipt cannot stand where it should, what the disk raises. What is wrong with the delivery is in the
+    result.
     """
     is_delivery = _is_delivery(path)
     came: Came | None = None
+    wishes, told = _own_list(path, wishes)
     place = ReceiptPlace(ports.disk, target, _name(path), ports.new_id().replace("-", "")[:8])
     place.begin(path)
     try:
         if is_delivery:
             ports.progress.begin("reading the papers of the delivery", 0)
-            came = read_papers(path, wishes.signers, wishes.require_signature, ports.progress.advance)
+            came = read_papers(
+                path, wishes.signers, wishes.require_signature, ports.progress.advance, ports.now()
+            )
+        else:
+            _refuse_several(path)
         units, findings = _check(path, came, ports, wishes)
-        return _conclude(path, came, units, findings, place, ports, wishes)
+        return _conclude(path, came, units, [*told, *findings], place, ports, wishes)
     except BaseException:
         place.discard()
         raise
 
 
 def _is_delivery(path: Path) -> bool:
-    """Whether a delivery note lies there. Raises InputProblem, CouldNotCheck."""
+    """Whether papers of a delivery lie there. Raises InputProblem, CouldNotCheck."""
     try:
         if path.exists():
-            return path.is_dir() and (path / places.NOTE).exists()
+            return path.is_dir() and looks_like_delivery(path)
     except (OSError, ValueError) as err:
         raise CouldNotCheck(
             "unreadable", f"This cannot be looked at: {err.__class__.__name__}.", where=readable(str(path)),
@@ -70,6 +78,49 @@ def _is_delivery(path: Path) -> bool:
         "nothing-there", "There is nothing at this path.", where=readable(str(path)),
         todo="Look whether the disc or drive is mounted, and mend the path.",
     )  # fmt: skip
+
+
+def _refuse_several(path: Path) -> None:
+    """Raises InputProblem when deliveries lie beneath a folder: each has a note and a receipt of its own."""
+    if not path.is_dir() or os.path.lexists(path / "bagit.txt"):
+        return
+    search = find_bags(path)
+    between = {p for found in (*search.bags, *search.archives) for p in found.relative_to(path).parents}
+    found = []
+    try:
+        with os.scandir(path) as entries:
+            between |= {Path(e.name) for e in entries if e.is_dir(follow_symlinks=False)}
+        found = sorted(str(p) for p in between - {Path()} if looks_like_delivery(path / p))
+    except (OSError, ValueError):
+        pass  # what cannot be read is told when the packages are looked for
+    if found:
+        raise InputProblem(
+            "several-deliveries",
+            f"This is no delivery, but a folder that holds {'one' if len(found) == 1 else len(found)}: "
+            f"{', '.join(readable(name) for name in found[:5])}{' ...' if len(found) > 5 else ''}.",
+            where=readable(str(path)),
+            todo="Name one delivery: the folder that holds delivery-note.json. Each gets its own receipt.",
+        )
+
+
+def _own_list(path: Path, wishes: ReceiveWishes) -> tuple[ReceiveWishes, list[Finding]]:
+    """The wishes without a list of signers that came along with what is received, and what to say of it."""
+    if wishes.signers_file is None or wishes.signers is None:
+        return wishes, []
+    top, given = path.resolve(), wishes.signers_file
+    if top.parent.name == places.PACKAGES:  # one package of a delivery: the list of the whole came along too
+        top = top.parent
+    if top.name == places.PACKAGES:
+        top = top.parent
+    # neither a link from outside into the delivery nor one from inside it to elsewhere
+    if not any(top in way.parents for way in (given.resolve(), given.parent.resolve() / given.name)):
+        return wishes, []
+    what = (
+        f"The list {readable(str(given))} came with the delivery: whoever made that could have put any key "
+        "into it. The signatures were judged as if you had named no list."
+    )
+    told = rules.LIST_CAME_ALONG.found(what, readable(str(given)))
+    return replace(wishes, signers=None), [told]
 
 
 def _name(path: Path) -> str:
@@ -96,7 +147,9 @@ def _check(
     result = verify_paths(
         paths, wishes.depth, progress=ports.progress, clock=ports.now, validate=ports.validate,
         recover=ports.recover,
-        examiners=[signature_examiner(wishes.signers, required=wishes.require_signature)],
+        examiners=[signature_examiner(
+            wishes.signers, required=wishes.require_signature, now=ports.now()
+        )],
     )  # fmt: skip
     findings = [*(came.findings if came else ()), *result.findings]
     if came is None:

@@ -1,9 +1,13 @@
-"""Read the papers of a delivery as a stranger's: its note, the signature of the note, its checksums."""
+"""Read the papers of a delivery as a stranger's: its note, the signature of the note, its checksums.
+
+Every paper is held against the others, so that one that was taken away or changed is missed by the rest.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +23,18 @@ from provpack.jobs.signatures import SignatureVerdict, judge_signature
 from provpack.package import deliverynote as places
 from provpack.package.bagpaths import Listing, is_system_file, position, readable
 from provpack.package.deliverynote import parse_checksums, place_of
+from provpack.package.deliveryreadme import SIGNED_BY, THIS_IS_ONE
 from provpack.package.documents import MAX_DOCUMENT
+from provpack.package.readfirst import FILE_NAME
 from provpack.package.signers import MAX_SIGNERS, Signers, parse_signers
 from provpack.package.signwords import moment_of
 from provpack.package.sshsig import MAX_SIGNATURE, NAMESPACE_DELIVERY
 
 _LOST = "lost+found"
 """A folder that some file systems have at their top."""
+_MAX_README = 1024 * 1024
+_UNNAMED = frozenset({places.NOTE, places.NOTE_SIGNATURE, places.CHECKSUMS})
+"""Papers that no note can name."""
 
 
 @dataclass(slots=True)
@@ -42,6 +51,13 @@ class Came:
     signature: SignatureVerdict = field(default_factory=lambda: SignatureVerdict(state="missing"))
     findings: list[Finding] = field(default_factory=list)
     digests: dict[str, str] = field(default_factory=dict)
+    told: Callable[[int], None] = lambda amount: None
+    unread: set[str] = field(default_factory=set)
+
+    @property
+    def there(self) -> set[str]:
+        """Everything that lies in the delivery, by path."""
+        return {e.path for e in self.listing.entries}
 
     @property
     def noted(self) -> dict[str, Mapping[str, Any]]:
@@ -50,6 +66,19 @@ class Came:
     def say(self, rule: Rule, what: str, path: str) -> None:
         self.findings.append(rule.found(what, readable(path), position=position(path)))
 
+    def sha512(self, path: str) -> str | None:
+        """SHA-512 of a file, read once; None, with a finding, when it cannot be read."""
+        if path not in self.digests and path not in self.unread:
+            try:
+                read, _, _ = read_digests(
+                    FolderPlace(self.root), path, {"sha512"}, threads=True, told=self.told
+                )
+                self.digests[path] = read["sha512"]
+            except CouldNotCheck as err:
+                self.unread.add(path)
+                self.say(rules.COULD_NOT_READ, f"'{readable(path)}': {err.what}", path)
+        return self.digests.get(path)
+
     @property
     def places(self) -> list[str]:
         """Everything that lies in the folder of packages, by path."""
@@ -57,17 +86,52 @@ class Came:
         return [e.path for e in self.listing.entries if e.path.startswith(top) and e.path.count("/") == 1]
 
 
-def read_papers(root: Path, signers: Signers | None, required: bool, told: Callable[[int], None]) -> Came:
+def read_papers(
+    root: Path, signers: Signers | None, required: bool, told: Callable[[int], None], now: datetime
+) -> Came:
     """Everything about a delivery but the packages themselves. Raises nothing that is wrong with it."""
-    came = Came(root=root, listing=list_tree(root))
-    data = _read(came, places.NOTE, MAX_DOCUMENT)
+    came = Came(root=root, listing=list_tree(root), told=told)
+    data = None
+    if places.NOTE in came.there:
+        data = _read(came, places.NOTE, MAX_DOCUMENT)
+    else:
+        what = "Other papers of a delivery are there, the note that says what belongs to it is not."
+        came.say(rules.NOTE_MISSING, what, places.NOTE)
     if data is not None:
         came.note_sha512 = digest_bytes(data, ("sha512",))["sha512"]
         came.note = _note(came, data)
-        _signature(came, data, signers, required)
-    _checksums(came, told)
+        _signature(came, data, signers, required, now)
+    _checksums(came)
+    _as_noted(came)
     _others(came)
     return came
+
+
+def looks_like_delivery(folder: Path) -> bool:
+    """Whether papers of a delivery lie in a folder, be it without its note. Raises OSError, ValueError."""
+
+    def lies(name: str) -> bool:
+        try:
+            (folder / name).lstat()
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+        return True
+
+    if any(lies(name) for name in (places.NOTE, places.NOTE_SIGNATURE, places.NOTE_PAGE)):
+        return True
+    listed = lies(places.CHECKSUMS)
+    if (listed or lies(places.INDEX)) and lies(places.PACKAGES):
+        return True
+    # a bag may bring a list of this name, or a page, of its own
+    return not lies("bagit.txt") and (listed or THIS_IS_ONE in _readme(folder))
+
+
+def _readme(folder: Path) -> str:
+    """READ-ME-FIRST.txt of a folder; empty when there is none that can be read."""
+    try:
+        return read_small(FolderPlace(folder), FILE_NAME, _MAX_README).decode("utf-8", "replace")
+    except CouldNotCheck:
+        return ""
 
 
 def _read(came: Came, path: str, limit: int) -> bytes | None:
@@ -94,34 +158,53 @@ def _note(came: Came, data: bytes) -> Mapping[str, Any] | None:
             what = f"It says that '{package['name']}' lies in {package['path']}, where no package lies."
             came.say(rules.NOTE_UNREADABLE, what, places.NOTE)
             return None
+    papers = [p["path"] for p in note["papers"]]
+    if len(set(papers)) != len(papers) or _UNNAMED & set(papers):
+        came.say(rules.NOTE_UNREADABLE, "It names a paper twice, or itself.", places.NOTE)
+        return None
     return note
 
 
-def _signature(came: Came, data: bytes, signers: Signers | None, required: bool) -> None:
-    there = {e.path for e in came.listing.entries}
-    signature = _read(came, places.NOTE_SIGNATURE, MAX_SIGNATURE) if places.NOTE_SIGNATURE in there else None
+def _signature(came: Came, data: bytes, signers: Signers | None, required: bool, now: datetime) -> None:
+    there = came.there
+    signature = None
+    if places.NOTE_SIGNATURE in there:
+        signature = _read(came, places.NOTE_SIGNATURE, MAX_SIGNATURE)
+        if signature is None:
+            came.signature = SignatureVerdict(state="could_not_check")
+            return
     said = came.note["signer"] if came.note else None
-    if signature is None and said is None and signers is None and not required:
+    claims = _claims(came)
+    if signature is None and not claims and signers is None and not required:
         return
     at = moment_of(came.note["made_by"]["at"]) if came.note else None
 
     def judge(by: Signers | None) -> SignatureVerdict:
         return judge_signature(
             data, signature, namespace=NAMESPACE_DELIVERY, signers=by, at=at, where=places.NOTE_SIGNATURE,
-            required=required,
+            required=required, now=now,
         )  # fmt: skip
 
     came.signature = judge(signers)
-    if came.signature.state != "unvouched" or places.SIGNERS not in there:
+    mark = came.signature.fingerprint
+    if mark is None and claims:  # no signature that fits the note, whoever's it may be
+        found = "does not hold" if signature is not None else "is not there"
+        what = f"{' and '.join(claims)} say{'s' if len(claims) == 1 else ''} that the note is signed; "
+        came.say(rules.SIGNATURE_GONE, f"{what}its signature {found}.", places.NOTE_SIGNATURE)
+    if said is not None and mark is not None and said["fingerprint"] != mark:
+        what = f"The note was signed with the key {mark}, and says that it is signed with another one."
+        came.say(rules.KEYS_DIFFER, what, places.NOTE_SIGNATURE)
+    along = came.signature.state == "unvouched" and places.SIGNERS in there
+    if required or not along:
         came.findings += came.signature.findings
+    if not along:
         return
     keys = _read(came, places.SIGNERS, MAX_SIGNERS)
     if keys is None:
         return
     by_theirs = judge(parse_signers(keys, places.SIGNERS))
-    mark = came.signature.fingerprint
-    if by_theirs.state != "valid" or (said is not None and said["fingerprint"] != mark):
-        what = f"The note was signed with the key {mark}; the papers beside it name another one."
+    if by_theirs.state != "valid":
+        what = f"The note was signed with the key {mark}; the list of keys beside it does not hold it."
         came.say(rules.KEYS_DIFFER, what, places.SIGNERS)
         return
     what = (
@@ -131,9 +214,21 @@ def _signature(came: Came, data: bytes, signers: Signers | None, required: bool)
     came.say(rules.KEYS_CAME_ALONG, what, places.NOTE_SIGNATURE)
 
 
-def _checksums(came: Came, told: Callable[[int], None]) -> None:
+def _claims(came: Came) -> list[str]:
+    """Which papers say that the note is signed: none of them lies there without a signature."""
+    claims = []
+    if came.note and came.note["signer"]:
+        claims.append(places.NOTE)
+    if places.SIGNERS in came.there:
+        claims.append(places.SIGNERS)
+    if SIGNED_BY in _readme(came.root):
+        claims.append(FILE_NAME)
+    return claims
+
+
+def _checksums(came: Came) -> None:
     """Every file the list names is read and compared; archives too: a copy is proven whole."""
-    there = {e.path: e for e in came.listing.entries}
+    there = came.there
     if places.CHECKSUMS not in there:
         came.say(rules.CHECKSUMS_UNUSABLE, "It is not there.", places.CHECKSUMS)
         return
@@ -150,26 +245,44 @@ def _checksums(came: Came, told: Callable[[int], None]) -> None:
             if not any(path == place or path.startswith(f"{place}/") for place in noted):
                 came.say(rules.FILE_MISSING, f"'{readable(path)}' is listed, and is not there.", path)
             continue
-        try:
-            digests, _, _ = read_digests(FolderPlace(came.root), path, {"sha512"}, threads=True, told=told)
-        except CouldNotCheck as err:
-            came.say(rules.COULD_NOT_READ, f"'{readable(path)}': {err.what}", path)
-            continue
-        came.digests[path] = digests["sha512"]
-        if digests["sha512"] != expected:
-            mine = digests["sha512"]
+        mine = came.sha512(path)
+        if mine is not None and mine != expected:
             what = f"'{readable(path)}' has the SHA-512 {mine[:16]}..., listed is {expected[:16]}..."
             came.say(rules.FILE_CHANGED, what, path)
+    known = set(listed) | {places.CHECKSUMS}
+    if came.note is not None:  # a list is easily mended, so what the note does not know is told too
+        known &= {str(p["path"]) for p in came.note["papers"]} | _UNNAMED
     for entry in came.listing.entries:
         inside = entry.path.startswith(f"{places.PACKAGES}/")
-        if entry.kind == "directory" or entry.path in listed or entry.path == places.CHECKSUMS or inside:
+        if entry.kind == "directory" or entry.path in known or inside:
             continue
         if _of_the_system(entry.path):
             continue
         kind = {"file": "is", "symlink": "is a link, not followed, and is"}.get(
             entry.kind, "is no file, and is"
         )
-        came.say(rules.FILE_EXTRA, f"'{readable(entry.path)}' {kind} not on the list.", entry.path)
+        by = "checksums-sha512.txt" if entry.path not in listed else "the delivery note"
+        came.say(rules.FILE_EXTRA, f"'{readable(entry.path)}' {kind} not named by {by}.", entry.path)
+
+
+def _as_noted(came: Came) -> None:
+    """Papers that are not those of the note; archives are read here too, if the checksums left them out."""
+    if came.note is None:
+        return
+    told = {f.position.get("path") for f in came.findings}  # what the checksums tell is not told twice
+    for paper in came.note["papers"]:
+        path = str(paper["path"])
+        if path not in came.there:
+            if path not in told:
+                came.say(rules.PAPER_DIFFERS, f"'{path}' is not there.", path)
+            continue
+        mine = came.sha512(path)
+        if mine is not None and mine != paper["sha512"] and path not in told:
+            what = f"'{path}' has the SHA-512 {mine[:16]}..., the note names {paper['sha512'][:16]}..."
+            came.say(rules.PAPER_DIFFERS, what, path)
+    for path, entry in came.noted.items():
+        if entry["sha512"] is not None and path in came.there:
+            came.sha512(path)
 
 
 def _others(came: Came) -> None:

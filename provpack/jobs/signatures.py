@@ -1,5 +1,9 @@
 """Judge a signature: does it fit, whose is it, and was the key trusted at the time of sealing.
 
+The time of sealing is the package's own word: a signature holds none. So a key that is trusted for that
+time and not for now gives the state `valid` with the finding `sig-expired-since`, and never meets a demand:
+whoever kept the key could have written that time. `expired` is a key not trusted for the time claimed.
+
 Nothing here touches the verdict on fixity: sound and files are checked by their digests alone.
 """
 
@@ -7,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import Any
@@ -67,12 +71,14 @@ def signer_of(key: sshkeys.SigningKey, name: str | None, file: Path) -> Signer:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignatureVerdict:
     """state: a word of signature_state (schemas/fields.schema.json). principal: as the list has it, when the
-    signature is valid or expired. fingerprint: of the key that made it, when it fits the bytes."""
+    signature is valid or expired. fingerprint: of the key that made it, when it fits the bytes. lapsed: valid
+    for the time claimed, and the key is not trusted now."""
 
     state: str
     principal: str | None = None
     fingerprint: str | None = None
     findings: tuple[Finding, ...] = ()
+    lapsed: bool = False
 
     def as_json(self) -> dict[str, str | None]:
         """The shape `signature` of schemas/delivery-note.schema.json."""
@@ -110,12 +116,14 @@ def judge_signature(
     where: str,
     required: bool = False,
     principal: str | None = None,
+    now: datetime | None = None,
 ) -> SignatureVerdict:
     """Judge a signature file over message; None: there is none. Raises nothing.
 
     at: when this was sealed (aware), as it says itself; None when it does not say: then a key that is listed
     with dates cannot be judged. where: the signature file, for people. required: faults are errors.
-    principal: the signer it must be by; None for anybody on the list.
+    principal: the signer it must be by; None for anybody on the list. now: the moment of the check (aware);
+    None: whether the key is still trusted is not judged.
     """
     court = _Court(where, required)
     if signature is None:
@@ -139,7 +147,7 @@ def judge_signature(
     if signers is None:
         what = f"The signature fits and was made with the key {mark}, but no list of signers was named."
         return court.say("unvouched", signrules.UNVOUCHED, what, mark=mark)
-    return _judge_signer(court, envelope, signers, at, principal, mark)
+    return _judge_signer(court, envelope, signers, at, now, principal, mark)
 
 
 def _judge_signer(
@@ -147,6 +155,7 @@ def _judge_signer(
     envelope: Envelope,
     signers: Signers,
     at: datetime | None,
+    now: datetime | None,
     principal: str | None,
     mark: str,
 ) -> SignatureVerdict:
@@ -173,8 +182,25 @@ def _judge_signer(
     for state, line in standing:
         if state == "inside":
             name = principal or line.principals
+            if now is not None and not any(x.standing(now) == "inside" for x in fit):
+                return _lapsed(court, line, at, now, name, mark)
             return SignatureVerdict(state="valid", principal=name, fingerprint=mark)
     return _out_of_time(court, standing, at, principal, mark)
+
+
+def _lapsed(
+    court: _Court, line: SignerLine, at: datetime | None, now: datetime, principal: str, mark: str
+) -> SignatureVerdict:
+    """Trusted for the time claimed, not for now."""
+    claimed = at.isoformat() if at is not None else "an unknown time"
+    still = "not yet" if line.standing(now) == "early" else "not any more"
+    what = (
+        f"The signature fits, and its key {mark} is listed for {readable(line.principals[:200])} "
+        f"{line.when()} (line {line.line}): valid for the time the package claims of itself ({claimed}), and "
+        f"{still} on {now.isoformat()}. Whoever kept the key could have written that time."
+    )
+    verdict = court.say("valid", signrules.EXPIRED_SINCE, what, principal=principal, mark=mark)
+    return replace(verdict, lapsed=True)
 
 
 def _out_of_time(
@@ -202,11 +228,11 @@ def _out_of_time(
     return court.say("expired", signrules.EXPIRED, what, principal=name, mark=mark)
 
 
-def signature_examiner(signers: Signers | None, *, required: bool) -> Examiner:
+def signature_examiner(signers: Signers | None, *, required: bool, now: datetime | None = None) -> Examiner:
     """Examine the signature of each bag: tagmanifest-sha512.txt.sig over tagmanifest-sha512.txt.
 
     A bag without one is as it should be, unless signers were named or a signature is required. Demands are
-    met, not_met or could_not_check only when it is required.
+    met, not_met or could_not_check only when it is required. now: as for judge_signature.
     """
 
     def examine(view: UnitView) -> Examined:
@@ -216,12 +242,12 @@ def signature_examiner(signers: Signers | None, *, required: bool) -> Examiner:
             verdict = SignatureVerdict(state="missing")
         else:
             at, told = sealed_at(view)
-            verdict = _judge_view(view, signers, at, required)
+            verdict = _judge_view(view, signers, at, now, required)
         uncovered = any(f.rule == signrules.COVERS_LESS.id for f in verdict.findings)
         return Examined(
             topic="signature",
             state=verdict.state,
-            demands=_demands(verdict.state, uncovered) if required else "not_asked",
+            demands=_demands(verdict, uncovered) if required else "not_asked",
             facts={
                 **verdict.as_json(),
                 "namespace": NAMESPACE_PACKAGE,
@@ -235,14 +261,16 @@ def signature_examiner(signers: Signers | None, *, required: bool) -> Examiner:
     return examine
 
 
-def _demands(state: str, uncovered: bool) -> str:
-    if state in ("could_not_check", "unvouched"):
+def _demands(verdict: SignatureVerdict, uncovered: bool) -> str:
+    if verdict.state in ("could_not_check", "unvouched"):
         return "could_not_check"
-    return "met" if state == "valid" and not uncovered else "not_met"
+    if verdict.state != "valid" or uncovered:
+        return "not_met"
+    return "could_not_check" if verdict.lapsed else "met"
 
 
 def _judge_view(
-    view: UnitView, signers: Signers | None, at: datetime | None, required: bool
+    view: UnitView, signers: Signers | None, at: datetime | None, now: datetime | None, required: bool
 ) -> SignatureVerdict:
     where = f"{readable(view.name)}/{SIGNATURE}"
     court = _Court(where, required)
@@ -267,18 +295,14 @@ def _judge_view(
         at=at,
         where=where,
         required=required,
+        now=now,
     )
     if not unlisted or verdict.state not in ("valid", "unvouched", "expired", "foreign"):
         return verdict
     names = ", ".join(readable(name) for name in unlisted[:10])
     what = f"{SIGNED} is signed, but does not list {names}: the signature says nothing of what stands there."
     more = court.say(verdict.state, signrules.COVERS_LESS, what)
-    return SignatureVerdict(
-        state=verdict.state,
-        principal=verdict.principal,
-        fingerprint=verdict.fingerprint,
-        findings=(*verdict.findings, *more.findings),
-    )
+    return replace(verdict, findings=(*verdict.findings, *more.findings))
 
 
 def _unlisted(view: UnitView, message: bytes) -> list[str]:

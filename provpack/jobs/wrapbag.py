@@ -49,7 +49,9 @@ def close_bag(
     audio: content of block-digests.json. The signature is written last and stands in no manifest.
     """
     signed_by = None if signer is None else (signer.principal, signer.fingerprint)
-    text = build_readfirst(record, files=record["files"], audio=audio, signed_by=signed_by)
+    text = build_readfirst(
+        record, files=record["files"], audio=audio, signed_by=signed_by, algorithms=staging.algorithms
+    )
     staging.add(places.READ_FIRST, text.encode("utf-8"))
     staging.add("bagit.txt", BAGIT_TXT)
     staging.add("bag-info.txt", build_bag_info(pairs))

@@ -1,7 +1,8 @@
 """The delivery note and where everything lies in a delivery. Pure: values in, values out.
 
 A note names every package by the SHA-512 of its tag manifest, which covers the manifests, which cover every
-file (RFC 8493 section 2.2.1): whoever holds the note can tell whether a package is the one handed over.
+file (RFC 8493 section 2.2.1): whoever holds the note can tell whether a package is the one handed over. It
+names every other paper of the delivery too, so that its signature covers what people read.
 """
 
 from __future__ import annotations
@@ -96,7 +97,7 @@ def organisation(records: Iterable[Json]) -> str | None:
 
 
 def build_note(heading: Heading, handed: Sequence[Handed]) -> dict[str, Any]:
-    """The note; schemas/delivery-note.schema.json."""
+    """The note without its papers (with_papers() adds them); schemas/delivery-note.schema.json."""
     packages = [_entry(n, one, heading.form) for n, one in enumerate(handed, 1)]
     return {
         "schema_version": "1.0.0",
@@ -108,6 +109,7 @@ def build_note(heading: Heading, handed: Sequence[Handed]) -> dict[str, Any]:
         "form": heading.form,
         "client_profile": heading.client_profile,
         "packages": packages,
+        "papers": [],
         "totals": {
             "packages": len(packages),
             "bytes": sum(p["bytes"] for p in packages),
@@ -118,6 +120,15 @@ def build_note(heading: Heading, handed: Sequence[Handed]) -> dict[str, Any]:
         "signer": heading.signer,
         "note": heading.note,
     }
+
+
+def with_papers(note: Json, papers: Iterable[tuple[str, int, str]]) -> dict[str, Any]:
+    """The note with every paper that lies beside it: (path in the delivery, bytes, SHA-512).
+
+    The pages show what the note says, so they are made first and must not show the note's own digest.
+    """
+    named = [{"path": path, "bytes": size, "sha512": sha512} for path, size, sha512 in sorted(papers)]
+    return {**note, "papers": named}
 
 
 def _entry(n: int, one: Handed, form: str) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """READ-ME-FIRST.txt of a delivery: what has come, how to check it with stock tools, what to send back.
 
 Commands stand on lines of their own, indented by four blanks and never wrapped; a test runs them literally.
-PowerShell's Get-FileHash and its Expand-Archive are from memory.
+PowerShell's Get-FileHash and Expand-Archive, and that tar is a part of Windows (since 10), are from memory.
 """
 
 from __future__ import annotations
@@ -23,9 +23,17 @@ from provpack.package.sshsig import NAMESPACE_DELIVERY
 
 Json = Mapping[str, Any]
 
+THIS_IS_ONE = "This folder is one delivery"
+"""How the text begins; no other READ-ME-FIRST.txt of ours says this."""
+SIGNED_BY = f"{places.NOTE_SIGNATURE}, {places.SIGNERS}"
+"""How the line about the signature begins; it stands there only when the delivery is signed."""
 _UNPACK = {
-    "tar": 'for a in packages/*.tar; do tar -xf "$a" -C "$HOME/unpacked"; done',
-    "zip": 'for a in packages/*.zip; do unzip -q "$a" -d "$HOME/unpacked"; done',
+    "tar": 'for a in packages/*.tar; do tar -xf "$a" -C "$HOME/{to}"; done',
+    "zip": 'for a in packages/*.zip; do unzip -q "$a" -d "$HOME/{to}"; done',
+}
+_UNPACK_WINDOWS = {
+    "tar": '  tar -xf $_.FullName -C "$HOME\\{to}"',
+    "zip": '  Expand-Archive -LiteralPath $_.FullName -DestinationPath "$HOME\\{to}"',
 }
 _EACH = (
     'for p in */; do (cd "$p" && sha512sum --quiet -c tagmanifest-sha512.txt manifest-sha512.txt) '
@@ -42,9 +50,7 @@ def build_delivery_readme(note: Json) -> str:
     page = Page()
     page.say("READ ME FIRST")
     page.say("=============")
-    page.say(
-        "This folder is one delivery: the sound of old tapes or discs, and the records of how it was read."
-    )
+    page.say(f"{THIS_IS_ONE}: the sound of old tapes or discs, and the records of how it was read.")
     page.gap()
     _what(page, note)
     _first_steps(page)
@@ -108,13 +114,12 @@ def _folders(page: Page, note: Json) -> None:
         page.point("reports/  the page about each package, to look at without unpacking.")
     page.point("index.html, delivery-note.html  what has come, to look at and to print.")
     page.point(
-        "delivery-note.json  the same for programs. It names each package by a digest (a long number)."
+        "delivery-note.json  the same for programs. It names each package, and each page and paper beside "
+        "them, by a digest (a long number)."
     )
     page.point("checksums-sha512.txt  digests of all these files.")
     if note["signer"]:
-        page.point(
-            "delivery-note.json.sig, allowed_signers  the signature of the note, and a list of its keys."
-        )
+        page.point(f"{SIGNED_BY}  the signature of the note, and a list of its keys.")
 
 
 def _by_hand(page: Page, note: Json) -> None:
@@ -137,13 +142,22 @@ def _by_hand(page: Page, note: Json) -> None:
         page.say("Then every file inside the packages. One line must come for each, and all must say intact:")
         page.command(f"cd packages; {_EACH}; cd ..")
     else:
+        to = f"unpacked-{note['delivery_name']}"
         page.say(
-            "That covers the archives as a whole. To check every file inside them, unpack them into a folder "
-            "of your own, here called unpacked:"
+            "That covers the archives as a whole. To check every file inside them, unpack them into a new "
+            "folder of your own; here it is named after the delivery:"
         )
-        page.command('mkdir "$HOME/unpacked"', _UNPACK[form])
+        page.command(f'mkdir "$HOME/{to}"', _UNPACK[form].format(to=to))
         page.say("One line must come for each package, and all must say intact:")
-        page.command(f'cd "$HOME/unpacked"; {_EACH}')
+        page.command(f'cd "$HOME/{to}"; {_EACH}; cd -')
+        tool = "tar, which is part of Windows" if form == "tar" else "Expand-Archive"
+        page.say(f"(To unpack on Windows, in PowerShell, with {tool}:)")
+        page.command(
+            f'New-Item -ItemType Directory "$HOME\\{to}"',
+            f"Get-ChildItem packages\\*.{form} | ForEach-Object {{",
+            _UNPACK_WINDOWS[form].format(to=to),
+            "}",
+        )
     page.say(
         f"There must be {note['totals']['packages']} packages. READ-ME-FIRST.txt in each says how to check a "
         "single one, and the sound alone."

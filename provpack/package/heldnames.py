@@ -132,7 +132,7 @@ class Searcher:
 
     @cached_property
     def _anywhere(self) -> re.Pattern[str] | None:
-        """The same without a look at what stands around: next to UTF-16 text other bytes look like letters."""
+        """The same wherever it stands: next to UTF-16 text other bytes look like letters."""
         told = "|".join(form for form in self._forms if len(form.replace(_GAP, "")) >= _LOOSE)
         return re.compile(told, re.IGNORECASE) if told else None
 

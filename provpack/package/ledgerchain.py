@@ -17,9 +17,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+from provpack.package.ledgertorn import LONGEST_LINE, may_be_torn
+
 NO_PREVIOUS: Final = "0" * 128
-LONGEST_LINE: Final = 1024 * 1024
-"""Bytes; our lines have about a thousand."""
 MOST_RUNS: Final = 500
 """A file cut into more runs is not pieced together: it is no ledger with a few wounds any more."""
 
@@ -58,7 +58,10 @@ class Break:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Torn:
-    """Bytes after the last line end: an append was cut short. complete: a whole entry in its place."""
+    """Bytes after the last line end as an append cut short leaves them. complete: a whole entry in its place.
+
+    Other bytes there are no Torn but a Break (package/ledgertorn.py tells the two apart).
+    """
 
     size: int
     complete: bool
@@ -182,6 +185,7 @@ def read_chain(
     attested = {(w.entries, w.sha512) for w in witnesses}
     told: set[tuple[int, str]] = set()
     torn: Torn | None = None
+    rest: Break | None = None
     hopeless = False
     line = 0
     run: Run | None = None
@@ -189,7 +193,11 @@ def read_chain(
         entry = entry_of(raw.data)
         if not raw.ended:
             number, digest = (run.numbers[1], run.digest) if run and run.numbers else (0, NO_PREVIOUS)
-            complete = (run is None or run.numbers is not None) and follows(entry, number, digest)
+            known = run is None or run.numbers is not None
+            complete = known and follows(entry, number, digest)
+            if not complete and (raw.data is None or (known and not may_be_torn(raw.data, number, digest))):
+                rest = _strange_end(raw, line)
+                break
             torn = Torn(size=raw.size, complete=complete)
             if not complete:
                 break
@@ -226,12 +234,27 @@ def read_chain(
         wanted = {r.digest for r in runs} | {r.previous for r in runs} | {w.sha512 for w in witnesses}
         found = _places(blocks, wanted, line)
         breaks = explain_breaks(runs, found, witnesses, lines=line, torn=torn)
+    if rest is not None and not hopeless:
+        breaks = (*breaks, rest)
     return Chain(lines=line, head=head, breaks=breaks, torn=torn, met=met, entries=tuple(kept))
 
 
 def parse_chain(data: bytes, witnesses: Sequence[Witness] = ()) -> Chain:
     """read_chain over bytes in memory, with all entries."""
     return read_chain(lambda: (data,), witnesses=witnesses, keep=True)
+
+
+def _strange_end(raw: RawLine, lines: int) -> Break:
+    """Bytes after the last line end that no append leaves behind."""
+    after = f"After line {lines} come" if lines else "The file holds nothing but"
+    zeros = raw.data is not None and raw.data.startswith(b"\0")
+    what = f"{after} {raw.size} bytes{', zeros at their beginning,' if zeros else ''} that are no entry"
+    return Break(
+        kind="unclear",
+        entries=None,
+        lines=(lines + 1,),
+        what=f"{what} and that no append cut short leaves behind: the end was damaged, or put there.",
+    )
 
 
 def _whole(runs: Sequence[Run]) -> bool:

@@ -12,6 +12,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from provpack.package.ownbag import SIGNATURE
 from provpack.package.readfirst_words import (
     COPYRIGHT,
     NOT_MATCHING,
@@ -118,7 +119,7 @@ def _what(page: Page, record: Json) -> None:
     page.fact("Result", outcome_words(record))
 
 
-def _folders(page: Page, record: Json, paths: Iterable[str]) -> None:
+def _folders(page: Page, record: Json, paths: Iterable[str], manifests: Iterable[str], signed: bool) -> None:
     page.heading("What is in this folder")
     there = list(paths)
     joined = bool(section(record, "processing").get("assembly"))
@@ -126,8 +127,14 @@ def _folders(page: Page, record: Json, paths: Iterable[str]) -> None:
         meaning = ASSEMBLED.get(folder, usual) if joined else usual
         if folder in ALWAYS_THERE or any(path.startswith(folder) for path in there):
             page.point(f"{folder}  {meaning}")
-    page.point("manifest-sha512.txt, manifest-sha256.txt  a digest (a long number) of every file under data.")
-    page.point("tagmanifest-sha512.txt, tagmanifest-sha256.txt  the same for the files beside data.")
+    # backwards, so that sha512 is first: it is the one the commands below use
+    names = [f"manifest-{algorithm}.txt" for algorithm in sorted(set(manifests), reverse=True)]
+    page.point(f"{', '.join(names)}  a digest (a long number) of every file under data.")
+    page.point(f"{', '.join('tag' + name for name in names)}  the same for the files beside data.")
+    if signed:
+        page.point(
+            f"{SIGNATURE}  the signature over tagmanifest-sha512.txt. Made last, it stands in no manifest."
+        )
     page.point("bagit.txt, bag-info.txt  say that this is a BagIt 1.0 package (RFC 8493) and what it holds.")
 
 
@@ -227,11 +234,13 @@ def build_readfirst(
     files: Sequence[Json],
     audio: Mapping[str, Any] | None = None,
     signed_by: tuple[str, str] | None = None,
+    algorithms: Sequence[str] = ("sha256", "sha512"),
 ) -> str:
     """The text of READ-ME-FIRST.txt: UTF-8, lines ended by LF, at most 78 characters except for commands.
 
     files: entries with a `path` in the package. audio: the content of block-digests.json; None when there is
     no master. signed_by: principal and fingerprint of the signer, when the package will be signed.
+    algorithms: those of the manifests, as in their file names ('sha512').
     """
     page = Page()
     page.say("READ ME FIRST")
@@ -245,7 +254,8 @@ def build_readfirst(
     page.gap()
     _what(page, record)
     _listening(page, record)
-    _folders(page, record, (str(file.get("path", "")) for file in files))
+    paths = [str(file.get("path", "")) for file in files]
+    _folders(page, record, paths, algorithms, signed_by is not None)
     _whole_files(page)
     if audio is not None:
         _audio(page, audio)

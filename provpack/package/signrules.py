@@ -45,6 +45,14 @@ EXPIRED = Rule(
     "signers may have other dates.",
     reference=_LIST,
 )
+EXPIRED_SINCE = Rule(
+    id="sig-expired-since",
+    severity="warning",
+    title="The key was on the list of signers for the time claimed, and is not for now",
+    todo="Whoever kept the key could have written that time. Compare with the ledger or the delivery note of "
+    "that day, on paper or from another source than this one, before you rely on the signature.",
+    reference=_LIST,
+)
 FOREIGN = Rule(
     id="sig-foreign",
     severity="warning",
@@ -132,7 +140,17 @@ KEY_OPEN = Rule(
     reference="ssh-keygen(1), FILES",
 )
 
+PASSPHRASE_OPEN = Rule(
+    id="sig-passphrase-open",
+    severity="warning",
+    title="Others on this computer can read the passphrase of the key",
+    todo="Close the file (`chmod 600 FILE`); if others had access, give the key a new passphrase "
+    "(`ssh-keygen -p -f KEY`).",
+    reference="ssh-keygen(1), FILES",
+)
+
 RULES = (
-    MISSING, WRONG, UNREADABLE, NAMESPACE, EXPIRED, FOREIGN, NOT_FOR_THIS, UNVOUCHED, UNSUPPORTED,
-    TIME_UNKNOWN, UNCHECKED, COVERS_LESS, LIST_LINE, LIST_OPTION, LIST_AUTHORITY, LIST_EMPTY, KEY_OPEN,
+    MISSING, WRONG, UNREADABLE, NAMESPACE, EXPIRED, EXPIRED_SINCE, FOREIGN, NOT_FOR_THIS, UNVOUCHED,
+    UNSUPPORTED, TIME_UNKNOWN, UNCHECKED, COVERS_LESS, LIST_LINE, LIST_OPTION, LIST_AUTHORITY, LIST_EMPTY,
+    KEY_OPEN, PASSPHRASE_OPEN,
 )  # fmt: skip

@@ -81,7 +81,8 @@ def enter_lines(result: EnterResult) -> Iterator[str]:
         count = len(result.lines)
         yield f"{count} line{'' if count == 1 else 's'} appended to {result.path}."
     if result.head:
-        yield f"The ledger has {result.head[0]} entries now; last SHA-512 {result.head[1]}"
+        many = "1 entry" if result.head[0] == 1 else f"{result.head[0]} entries"
+        yield f"The ledger has {many} now; last SHA-512 {result.head[1]}"
     if result.findings:
         yield ""
         yield from finding_lines(result.findings)

@@ -22,6 +22,7 @@ from provpack.report.picture_wave import is_crowded, mark_swatch, range_swatch, 
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 _PACKAGE_PATH = re.compile(r"(?!.*/\.\.?(?:/|$))data/[a-z0-9_.-]+(?:/[a-z0-9_.-]+)*")
 
@@ -34,6 +35,13 @@ def calm(value: object) -> object:
     return "".join(
         c if c in "\t\n" or unicodedata.category(c) not in ("Cc", "Cs") else "\ufffd" for c in value
     )
+
+
+def breaks(name: object) -> Markup:
+    """A name, escaped, that may go on in the next line after each underscore rather than anywhere."""
+    from markupsafe import Markup, escape
+
+    return escape(calm(name)).replace("_", Markup("_<wbr>"))
 
 
 def link_of(path: str) -> str:
@@ -53,6 +61,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=calm,
     )
+    environment.filters["breaks"] = breaks
     environment.globals.update(short=one_line, kind_words=dict(KIND_WORDS))
     return environment
 

@@ -39,6 +39,7 @@ LANE_LEAST = 26
 LANES_MAX = 16
 GAP = 14
 BAND = 20  # height of the band with the states of the recording, px
+LETTER = 8  # room for one letter of a channel's name, px
 HEAD = 17  # height of a line of text over a group of lanes, px
 STRIP = 24  # room for the signs and numbers of the log
 COLUMNS = 1200
@@ -235,7 +236,10 @@ def _channels(wave: Wave, top: float) -> tuple[list[str], list[str], float]:
         path = f'<path class="envelope" d="{outline}"/>'
         drawn.append(stretched(path, top=y, height=height, units=(UNITS, height)))
         name = wave.channel_names[lane] if lane < len(wave.channel_names) else f"channel {lane + 1}"
-        names.append(text(name, x="6", y=y + 15, look="lane-name"))
+        names.append(
+            f'<rect class="plate" x="1" y="{short(y + 1)}" width="{LETTER * len(name) + 10}" height="18"/>'
+            + text(name, x="6", y=y + 15, look="lane-name")
+        )
     return drawn, names, top + lanes * height + (lanes - 1) * gap
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
+from provpack.package.signrules import UNVOUCHED
 
 if TYPE_CHECKING:
     from provpack.jobs.check import CheckResult
@@ -139,7 +141,9 @@ def _unit_lines(unit: WrapUnit) -> Iterator[str]:
 
 
 def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]:
-    """The result of `verify`."""
+    """The result of `verify`. What is the same for many packages is told once, with their number."""
+    unvouched = [f for unit in result.units for f in unit.findings if _tells_of_no_list(f)]
+    together = len(unvouched) > 1
     for unit in result.units:
         yield f"{unit.outcome.upper():16}{unit.path}"
         if unit.payload_files:
@@ -153,10 +157,19 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
             yield f"{' ' * 16}bag {unit.name}, read in place in the {kind} archive"
         for one in unit.examined:
             yield from _wrapped(f"{one.topic}: {_examined_words(one)}", " " * 16)
-        yield from finding_lines(unit.findings, " " * 4)
-    if result.findings:
+        yield from finding_lines(
+            (f for f in unit.findings if not (together and _tells_of_no_list(f))), " " * 4
+        )
+    findings = list(result.findings)
+    if together:
+        what = (
+            f"The signatures of {len(unvouched)} packages fit, but no list of signers was named, so nothing "
+            "says whose keys these are. Their fingerprints are told above."
+        )
+        findings.append(replace(unvouched[0], what=what, where=f"{len(unvouched)} packages"))
+    if findings:
         yield ""
-        yield from finding_lines(result.findings)
+        yield from finding_lines(findings)
     counts = result.counts()
     yield ""
     yield ", ".join(f"{n} {word}" for word, n in counts.items() if n) + f" (depth {result.depth})."
@@ -172,6 +185,18 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
     if asked["could_not_check"]:
         yield f"{_plural(asked['could_not_check'], 'package')}: what was asked could not be checked."
     yield from recorded
+
+
+def _tells_of_no_list(finding: Finding) -> bool:
+    return finding.rule == UNVOUCHED.id and finding.severity == "note"
+
+
+def verify_outcome(result: VerifyResult) -> str:
+    """The outcome in words for the last line: intact is not good when more was asked and is not there."""
+    return {
+        "demands_not_met": "intact, but not as asked",
+        "demands_not_checked": "intact; what was asked could not be checked",
+    }.get(result.verdict, result.outcome)
 
 
 def _examined_words(one: Examined) -> str:

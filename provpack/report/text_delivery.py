@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from provpack.report.text import count_words, finding_lines, size_words
 
 if TYPE_CHECKING:
+    from provpack.findings import Finding
     from provpack.jobs.closing import CloseResult
     from provpack.jobs.delivered import DeliverResult
-    from provpack.jobs.receipts import ReceiveResult
+    from provpack.jobs.receipts import ReceiveResult, ReceiveUnit
 
 _UNIT = {
     "delivered": "delivered",
@@ -23,6 +25,13 @@ _CONCLUSION = {
     "accepted": "ACCEPTED: everything is there, unchanged, and as the papers say.",
     "accepted_with_remarks": "ACCEPTED WITH REMARKS: all is there and unchanged; read the remarks above.",
     "refused": "REFUSED: not everything is as it should be. Repair nothing and delete nothing; see above.",
+}
+_WITHOUT_PAPERS = {
+    **_CONCLUSION,
+    "accepted": "ACCEPTED: what came is whole and unchanged by its own checksums. No delivery note says what "
+    "should have come.",
+    "accepted_with_remarks": "ACCEPTED WITH REMARKS: what came is whole and unchanged by its own checksums; "
+    "read the remarks above. No delivery note says what should have come.",
 }
 _NOTE_SIGNATURE = {
     "valid": "The delivery note is signed by a key on your list.",
@@ -72,7 +81,7 @@ def deliver_lines(result: DeliverResult) -> Iterator[str]:
     else:
         yield "NOT entered in any custody ledger; see the warnings above."
     yield "Next: copy that folder whole to the client's medium. When the receipt comes back:"
-    yield "  provpack close RECEIPT --ledger FOLDER-OF-THE-PACKAGES"
+    yield "  provpack close RECEIPT --ledger FOLDER-OF-THE-PACKAGES --signers LIST-OF-KEYS"
 
 
 def receive_lines(result: ReceiveResult) -> Iterator[str]:
@@ -80,21 +89,23 @@ def receive_lines(result: ReceiveResult) -> Iterator[str]:
     content = result.content
     yield f"{'Delivery' if result.kind == 'delivery' else 'Packages'}: {result.path}"
     yield ""
-    if result.findings:
-        yield from finding_lines(result.findings)
+    shared = _shared(result.units)
+    told = [*result.findings, *shared.values()]
+    if told:
+        yield from finding_lines(told)
         yield ""
     for unit in result.units:
-        noted = {True: "as noted", False: "NOT AS NOTED", None: "no note names it"}[unit.found.as_noted]
-        if result.kind == "packages":
-            noted = "no note"
-        yield f"  {unit.found.outcome.upper():16}{unit.found.name}  ({noted}; {count_words(unit.findings)})"
-        yield from finding_lines(unit.findings, " " * 6)
-    counts = Counter(unit.found.outcome for unit in result.units)
+        alone = [f for f in unit.findings if _key(f) not in shared]
+        said = "; ".join(word for word in (_noted(unit, result.kind), count_words(alone)) if word)
+        yield f"  {_came(unit).upper():16}{unit.found.name}  ({said})"
+        yield from finding_lines(alone, " " * 6)
+    counts = Counter(_came(unit) for unit in result.units)
     yield ""
     yield ", ".join(f"{n} {word}" for word, n in counts.items()) + f" (depth {content['depth']})."
     if result.kind == "delivery":
-        yield _NOTE_SIGNATURE[content["note_signature"]]
-    yield _CONCLUSION[result.outcome]
+        there = content["delivery_note_sha512"] is not None
+        yield _NOTE_SIGNATURE[content["note_signature"]] if there else "The delivery note is not there."
+    yield (_CONCLUSION if result.kind == "delivery" else _WITHOUT_PAPERS)[result.outcome]
     yield ""
     yield f"Receipt written: {result.receipt}"
     yield f"SHA-512 of the receipt: {result.receipt_sha512}"
@@ -110,6 +121,39 @@ def receive_lines(result: ReceiveResult) -> Iterator[str]:
     both = "both files" if result.receipt_signature else "this file"
     yield f"Send {both} back to whoever delivered, and keep a copy with your papers."
     yield "Until the sender has confirmed it, no original and no working copy should be given away or wiped."
+
+
+def _came(unit: ReceiveUnit) -> str:
+    """The outcome for people: what came with files missing is not missing, but incomplete."""
+    return "incomplete" if unit.found.outcome == "missing" and unit.came else unit.found.outcome
+
+
+def _noted(unit: ReceiveUnit, kind: str) -> str:
+    """How it stands to the note; nothing soothing of a package that is not good."""
+    if kind == "packages":
+        return "no note"
+    if not unit.came:
+        return "the note names it"
+    if unit.found.as_noted is None:
+        return "no note names it"
+    if not unit.found.as_noted:
+        return "NOT AS NOTED"
+    return "as noted" if unit.found.outcome == "good" else ""
+
+
+def _key(finding: Finding) -> tuple[str, str, str]:
+    return finding.rule, finding.severity, finding.what
+
+
+def _shared(units: Sequence[ReceiveUnit]) -> dict[tuple[str, str, str], Finding]:
+    """The note about a key that no list vouches for, once for all packages signed with that key."""
+    found = [f for unit in units for f in unit.findings if (f.rule, f.severity) == ("sig-unvouched", "note")]
+    many = Counter(map(_key, found))
+    return {
+        _key(f): replace(f, where=f"{many[_key(f)]} packages", what=f"Of each of them: {f.what}")
+        for f in found
+        if many[_key(f)] > 1
+    }
 
 
 def close_lines(result: CloseResult) -> Iterator[str]:
@@ -129,7 +173,9 @@ def close_lines(result: CloseResult) -> Iterator[str]:
         yield from finding_lines(result.findings)
         yield ""
     if result.outcome == "refused":
-        yield "The receipt does not fit. Nothing was closed, and nothing was written to the ledger."
+        fits = all(f.rule == "close-not-vouched-for" for f in result.findings if f.severity == "error")
+        yield "Nobody vouches for the receipt." if fits else "The receipt does not fit."
+        yield "Nothing was closed, and nothing was written to the ledger."
     elif result.already:
         yield "This receipt had been entered before. Nothing was written."
     elif content["conclusion"] == "refused":
@@ -137,4 +183,8 @@ def close_lines(result: CloseResult) -> Iterator[str]:
         yield "The hand-over stays open: look at what the receiver found, and deliver again."
     else:
         yield f"The hand-over of {_packages(len(result.packages))} is closed ({result.lines_written} lines)."
+    if result.outcome != "refused":
+        signed = result.signature.state != "missing"
+        yield f"Keep the receipt{' and its .sig' if signed else ''} with the job's papers: the ledger holds"
+        yield "only its digest."
     yield f"Ledger: {result.ledger}"

@@ -107,6 +107,24 @@ def test_names_the_ledger_never_met_are_entered_and_said(tmp_path: Path) -> None
     assert len(read_entries(tmp_path / LEDGER_NAME)) == 1
 
 
+def test_what_is_seldom_meant_is_entered_and_said(tmp_path: Path) -> None:
+    back = ["carrier_returned", "--carrier", "C1", "--organisation", ARCHIVE]
+    entered(tmp_path, "carrier_received", *back[1:])
+    assert entered(tmp_path, "retained", "--carrier", "C1", "--until", "2999-01-01")["findings"] == []
+    assert entered(tmp_path, *back)["findings"] == [], "what was retained is given back"
+    again = entered(tmp_path, *back)
+    past = entered(tmp_path, "retained", "--carrier", "C1", "--until", "1999-01-01")
+    for value, rule in ((again, "custody-not-in-house"), (past, "custody-until-past")):
+        assert value["outcome"] == "warnings" and names_of(told(value)) == {rule}
+    assert len(read_entries(tmp_path / LEDGER_NAME)) == 5
+
+
+def test_one_entry_is_one(tmp_path: Path) -> None:
+    text = run("enter", tmp_path, "note", "--note", "x").out
+    assert "The ledger has 1 entry now" in text
+    assert "The ledger has 2 entries now" in run("enter", tmp_path, "note", "--note", "x").out
+
+
 def test_one_line_for_each_subject(tmp_path: Path) -> None:
     words = ["--carrier", "A", "--carrier", "B", "--carrier", "A", "--organisation", ARCHIVE]
     value = entered(tmp_path, "carrier_received", *words)
@@ -198,6 +216,43 @@ def test_harm_is_found(
     code, value = custody(place, "--against", place / "note.json")
     breaks = value["chain"]["breaks"]  # type: ignore[index]
     assert (code, value["outcome"], [b["kind"] for b in breaks]) == (compared, "bad", [kind])
+
+
+BROKEN: list[Callable[[Path], object]] = [
+    change, append_nonsense, lambda ledger: ledger.write_bytes(b"\0" * 300_000),
+    lambda ledger: ledger.write_bytes(b""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("harm", BROKEN, ids=["changed", "nonsense", "zeros", "emptied"])
+def test_a_broken_ledger_is_told_and_nothing_is_entered(
+    place: Path, studio: Path, harm: Callable[[Path], object]
+) -> None:
+    ledger = place / "out" / LEDGER_NAME
+    harm(ledger)
+    before = sorted((p.name, p.stat().st_size) for p in (place / "out").iterdir())
+    code, value = custody(place)
+    assert (code, value["outcome"]) == (10, "bad")
+    rule = "custody-chain-broken" if ledger.stat().st_size else "custody-history-gone"
+    assert rule in names_of(told(value))
+    for words in (["note", "--note", "x"], ["--from-job", studio / "job"]):
+        said = run("enter", place / "out", *words, "--json")
+        fits("error", said.json())
+        assert (said.code, said.json()["error"]["code"]) == (10, "ledger-broken")
+        assert "provpack custody" in said.json()["error"]["todo"] and "copy" in said.json()["error"]["todo"]
+    assert sorted((p.name, p.stat().st_size) for p in (place / "out").iterdir()) == before
+    if ledger.stat().st_size in (0, 300_000):  # nor does a check make it look alive
+        assert "NOT recorded" in run("verify", place / "out").out
+        assert custody(place)[0] == 10
+
+
+def test_what_was_set_aside_is_told_for_ever(place: Path) -> None:
+    tear(place / "out" / LEDGER_NAME)
+    entered(place / "out", "note", "--note", "x")
+    code, value = custody(place)
+    assert (code, value["outcome"], names_of(told(value))) == (0, "good", {"custody-set-aside"})
+    (aside,) = (place / "out").glob("*.torn-*")
+    assert aside.name in str(value["findings"])
 
 
 def test_a_note_of_another_ledger_contradicts(place: Path) -> None:

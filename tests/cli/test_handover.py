@@ -60,8 +60,15 @@ def test_results_fit_their_schemas_and_the_text_tells_the_same(out: Path, tmp_pa
         (tmp_path / folder / "receipt-d1.json").rename(tmp_path / folder / "kept.json")
     refused = twice("receive", "HERE/d/d1", "--to", "HERE", code=10)
     assert refused["content"]["conclusion"] == "refused"
-    twice("close", "HERE/kept.json", "--ledger", out, code=1)
-    twice("close", "HERE/kept.json", "--ledger", out, code=1)
+    nobody = twice("close", "HERE/kept.json", "--ledger", out, code=13)
+    assert nobody["lines_written"] == 0
+    # Both receipts are about one delivery: the second is another receipt for what the first closed.
+    first = run("close", tmp_path / "one/kept.json", "--ledger", out, "--unvouched", "--json")
+    fits("close", first.json())
+    assert (first.code, first.json()["lines_written"]) == (1, 2)
+    again = run("close", tmp_path / "one/kept.json", "--ledger", out, "--delivery", tmp_path / "one/d/d1")
+    assert again.code == 1
+    assert "Keep the receipt with the job's papers" in again.out
     wrong = tmp_path / "wrong.json"
     wrong.write_bytes((tmp_path / "one/kept.json").read_bytes().replace(b'"entries": 3', b'"entries": 2'))
     assert wrong.read_bytes() != (tmp_path / "one/kept.json").read_bytes()
@@ -77,6 +84,9 @@ def test_results_fit_their_schemas_and_the_text_tells_the_same(out: Path, tmp_pa
         ("deliver {tmp} --to {out}", 12, "no-packages"),
         ("deliver {out} --to {out}/d --client x", 14, "destination-among-packages"),
         ("deliver {out} --to {tmp}/d --as rar", 2, "usage"),
+        ("deliver {out}/job-1_t01/bagit.txt --to {tmp}/d", 12, "not-a-folder"),
+        ("deliver {out} --to {tmp}/no/where --client x", 15, "no-parent-folder"),
+        ("deliver {out} --to {tmp}/d --client Tollvik%20Parish --name=-x", 2, "delivery-name"),
         ("deliver {out} --to {tmp}/d --signer me", 2, "sign-missing"),
         ("receive {tmp}/nothing", 12, "nothing-there"),
         ("receive {tmp} --to {tmp}/x", 14, "destination-in-delivery"),
@@ -92,7 +102,7 @@ def test_results_fit_their_schemas_and_the_text_tells_the_same(out: Path, tmp_pa
 def test_what_cannot_be_is_said_plainly(
     words: str, code: int, problem: str, out: Path, tmp_path: Path
 ) -> None:
-    line = [w.format(out=out, tmp=tmp_path) for w in words.split()]
+    line = [w.format(out=out, tmp=tmp_path).replace("%20", " ") for w in words.split()]
     said = run(*line, "--json")
     value = said.json()
     fits("error", value)
@@ -181,7 +191,7 @@ def test_fifty_transfers_from_one_command_taken_in_elsewhere(
     assert sorted(p.name for p in desk.iterdir()) == ["keys-i-trust", "receipt-d50.json"]
     if os.getuid() == 0:
         assert (desk / "receipt-d50.json").stat().st_uid == NOBODY
-    closed = run("close", desk / "receipt-d50.json", "--ledger", out, "--json").json()
+    closed = run("close", desk / "receipt-d50.json", "--ledger", out, "--unvouched", "--json").json()
     assert (closed["lines_written"], closed["outcome"]) == (FIFTY, "warnings")
 
 

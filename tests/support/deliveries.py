@@ -71,6 +71,10 @@ def note(many: int, form: str = "folder") -> Json:
             "bagit_profile_identifier": "https://archive.ambersund.example/profiles/audio-1.json",
         },
         "packages": packages,
+        "papers": [
+            {"path": name, "bytes": 9000 + len(name), "sha512": digest("paper", name)}
+            for name in ("READ-ME-FIRST.txt", "delivery-note.html", "index.html")
+        ],
         "totals": {
             "packages": many,
             "bytes": sum(p["bytes"] for p in packages),

@@ -80,8 +80,8 @@ def take_in(path: Path, to: Path, *, disk: Disk | None = None, **wishes: Any) ->
     return receive(path, to, ports, ReceiveWishes(**wishes))
 
 
-def close_with(receipt: Path, ledger: Path, signers: Signers | None = None) -> CloseResult:
-    return close_handover(receipt, ledger, close_ports(), signers)
+def close_with(receipt: Path, ledger: Path, signers: Signers | None = None, **how: Any) -> CloseResult:
+    return close_handover(receipt, ledger, close_ports(), signers, **how)
 
 
 def signer(folder: Path, name: str) -> Signer:

@@ -57,7 +57,7 @@ def edited(here: Path, edit: Callable[[dict[str, Any]], object]) -> Path:
 
 def test_a_receipt_that_fits_closes_the_hand_over_once(here: Path) -> None:
     receipt = here / "receipt-d1.json"
-    result = close_with(receipt, here / "out")
+    result = close_with(receipt, here / "out", unvouched=True)
     assert (result.outcome, result.lines_written) == ("warnings", 2)
     assert rules_of(result.findings) == {"close-nobody-vouches"}
     lines = lines_of(here / "out", "accepted")
@@ -76,7 +76,7 @@ def test_a_receipt_that_fits_closes_the_hand_over_once(here: Path) -> None:
     assert (here / "out" / LEDGER_NAME).read_bytes() == before
     assert read_ledger(here / "out" / LEDGER_NAME).holds
     other = edited(here, lambda c: c.update(receipt_id="0b7a1a3e-1111-4222-8333-944444444444"))
-    twice = close_with(other, here / "out")
+    twice = close_with(other, here / "out", unvouched=True)
     assert "close-closed-otherwise" in rules_of(twice.findings)
     assert (twice.exit_code, twice.lines_written) == (13, 0)
 
@@ -87,10 +87,10 @@ def test_a_refusal_is_entered_and_a_later_receipt_can_still_accept(made: Path, t
     shutil.copy(made / "out" / LEDGER_NAME, tmp_path / "out")
     flip(tmp_path / "came/d1/packages/job-1_t01/bag-info.txt")
     refused = take_in(tmp_path / "came/d1", tmp_path / "r1")
-    result = close_with(refused.receipt, tmp_path / "out")
+    result = close_with(refused.receipt, tmp_path / "out", unvouched=True)
     assert (result.exit_code, result.lines_written) == (1, 2)
     assert [x["outcome"] for x in lines_of(tmp_path / "out", "refused")] == ["refused", "refused"]
-    accepted = close_with(made / "r/receipt-d1.json", tmp_path / "out")
+    accepted = close_with(made / "r/receipt-d1.json", tmp_path / "out", unvouched=True)
     assert accepted.lines_written == 2
     assert len(lines_of(tmp_path / "out", "accepted")) == 2
 
@@ -130,7 +130,7 @@ CONTRADICTIONS: dict[str, tuple[Callable[[dict[str, Any]], object], str, int]] =
 def test_a_contradiction_closes_nothing(name: str, here: Path) -> None:
     edit, rule, code = CONTRADICTIONS[name]
     before = (here / "out" / LEDGER_NAME).read_bytes()
-    result = close_with(edited(here, edit), here / "out")
+    result = close_with(edited(here, edit), here / "out", unvouched=True)
     assert rule in rules_of(result.findings)
     assert (result.outcome, result.exit_code, result.lines_written) == ("refused", code, 0)
     assert (here / "out" / LEDGER_NAME).read_bytes() == before
@@ -180,7 +180,7 @@ def test_with_a_list_of_keys_only_the_receiver_s_signature_will_do(made: Path, t
     sig.write_bytes(another.sign(signed.read_bytes(), "provpack-receipt"))
     assert close_with(signed, tmp_path / "out", trusting(theirs)).exit_code == 13
     sig.write_bytes(theirs.sign(signed.read_bytes() + b" ", "provpack-receipt"))
-    wrong = close_with(signed, tmp_path / "out")  # a wrong one will not do without a list either
+    wrong = close_with(signed, tmp_path / "out", unvouched=True)  # a wrong one will never do
     assert {"close-signature-not-valid"} <= rules_of(wrong.findings)
     assert wrong.lines_written == 0
     sig.write_bytes(kept)
@@ -192,7 +192,7 @@ def test_packages_received_without_a_note_are_held_against_their_sealing(made: P
     (tmp_path / "out").mkdir()
     shutil.copy(made / "out" / LEDGER_NAME, tmp_path / "out")
     receipt = take_in(made / "out/job-1_t01", tmp_path / "r").receipt
-    result = close_with(receipt, tmp_path / "out")
+    result = close_with(receipt, tmp_path / "out", unvouched=True)
     assert rules_of(result.findings) == {"close-nobody-vouches", "close-no-delivery-named"}
     assert result.lines_written == 1
 

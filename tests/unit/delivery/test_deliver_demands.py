@@ -11,7 +11,7 @@ import pytest
 from support.handover import CLIENT, OTHER, hand_over, rules_of, signer, studio
 from support.profiles import requirements
 
-from provpack.errors import InputProblem
+from provpack.errors import InputProblem, UsageProblem
 from provpack.jobs.clientprofiles import ClientProfile, load_profile_file
 from provpack.package.sshsig import NAMESPACE_PACKAGE
 
@@ -27,14 +27,12 @@ def rules_file(folder: Path, **fields: Any) -> ClientProfile:
     return load_profile_file(path)
 
 
-def test_a_form_the_client_does_not_take_stops_the_delivery(made: Path, tmp_path: Path) -> None:
-    profile = rules_file(tmp_path, form=["tar"])
-    refused = hand_over(made, tmp_path / "d", client=CLIENT, profile=profile)
-    assert (refused.outcome, refused.exit_code, refused.delivery) == ("refused", 13, None)
+def test_a_form_the_client_does_not_take_is_told_once_and_beforehand(made: Path, tmp_path: Path) -> None:
+    profile = rules_file(tmp_path, form=["folder", "tar"])
+    with pytest.raises(UsageProblem, match="allow no packages as zip; they allow: folder, tar") as refused:
+        hand_over(made, tmp_path / "d", client=CLIENT, profile=profile, form="zip")
+    assert refused.value.todo == "Deliver with --as folder or --as tar."
     assert not (tmp_path / "d").exists()
-    stopped = [u for u in refused.units if u.outcome == "not_delivered"]
-    assert [u.name for u in stopped] == ["job-1_t01", "job-1_t02"]
-    assert all("deliver-demands-not-met" in rules_of(u.findings) for u in stopped)
     done = hand_over(made, tmp_path / "d", client=CLIENT, profile=profile, form="tar")
     assert (done.outcome, done.exit_code) == ("good", 0)
     note = json.loads((tmp_path / "d/d1/delivery-note.json").read_bytes())
@@ -64,13 +62,43 @@ def test_a_bagit_profile_s_serialisation_is_that_of_the_delivery(made: Path, tmp
         "Accept-Serialization": ["application/zip"],
     }))  # fmt: skip
     profile = load_profile_file(path)
-    rules: dict[str, set[str]] = {}
-    for form in ("folder", "tar", "zip"):
-        result = hand_over(made, tmp_path / "d", client=CLIENT, profile=profile, form=form, name=form)
-        rules[form] = {r for u in result.units for r in rules_of(u.findings)}
-    assert "profile-serialisation" in rules["folder"]
-    assert "profile-accept-serialisation" in rules["tar"]
-    assert not {"profile-serialisation", "profile-accept-serialisation"} & rules["zip"]
+    for form in ("folder", "tar"):
+        with pytest.raises(UsageProblem, match="they allow: zip"):
+            hand_over(made, tmp_path / "d", client=CLIENT, profile=profile, form=form, name=form)
+    result = hand_over(made, tmp_path / "d", client=CLIENT, profile=profile, form="zip", name="zip")
+    told = {r for u in result.units for r in rules_of(u.findings)}
+    assert not {"profile-serialisation", "profile-accept-serialisation"} & told
+
+
+def test_requirements_named_in_the_records_and_not_here_are_told_once(made: Path, tmp_path: Path) -> None:
+    from provpack.jobs.delivered import Wishes
+    from provpack.jobs.deliverydemands import requirements_not_named
+    from provpack.jobs.deliverylook import Looked
+    from provpack.package.bagpaths import Listing
+
+    made_to = {"client_profile": {"name": "Rules of the harbour", "sha256": "0" * 64}}
+    some = [
+        Looked(root=Path(f"p{n}"), listing=Listing(entries=()), record=record)
+        for n, record in enumerate((made_to, {}, made_to, {"client_profile": None}))
+    ]
+    (told,) = requirements_not_named(some, Wishes())
+    assert (told.rule, told.severity) == ("deliver-requirements-not-named", "note")
+    assert "Rules of the harbour" in told.what
+    assert not requirements_not_named(some, Wishes(profile=rules_file(tmp_path)))
+    assert not requirements_not_named(some[1:2], Wishes())
+
+
+def test_whose_key_signed_is_not_asked_of_the_sender(made: Path, tmp_path: Path) -> None:
+    """No list of signers can be named here, so nothing is said; the state stands on the note."""
+    out = tmp_path / "out"
+    shutil.copytree(made, out)
+    mine = signer(tmp_path / "k", "studio@grauwell")
+    message = (out / "job-1_t01" / "tagmanifest-sha512.txt").read_bytes()
+    (out / "job-1_t01" / "tagmanifest-sha512.txt.sig").write_bytes(mine.sign(message, NAMESPACE_PACKAGE))
+    result = hand_over(out, tmp_path / "d", client=CLIENT)
+    assert "sig-unvouched" not in {r for u in result.units for r in rules_of(u.findings)}
+    note = json.loads((tmp_path / "d/d1/delivery-note.json").read_bytes())
+    assert [p["signature"]["state"] for p in note["packages"]] == ["unvouched", "missing"]
 
 
 def test_a_signature_that_does_not_fit_is_not_enough(made: Path, tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from support.jobs import make_job
 from provpack.edge.ledger import LEDGER_NAME, append, read_entries
 from provpack.edge.schemas import validate
 from provpack.jobs.custody import enter_job, lines_of_job
+from provpack.jobs.enter import enter_from_job
 from provpack.jobs.load import load_job
 from provpack.package.ledgerline import ledger_line
 
@@ -138,3 +139,20 @@ def test_an_empty_job_leaves_no_ledger(tmp_path: Path) -> None:
     (tmp_path / "job").mkdir()
     assert enter_job(load_job(tmp_path / "job"), tmp_path / LEDGER_NAME, NOW) == []
     assert not (tmp_path / LEDGER_NAME).exists()
+
+
+@pytest.mark.parametrize("came", [True, False])
+def test_a_carrier_that_the_sheets_return_and_that_never_came_is_said(
+    job: Path, tmp_path: Path, came: bool
+) -> None:
+    if not came:
+        rows = [row for row in EVENTS.splitlines(True) if ",received," not in row]
+        (job / "custody_events.csv").write_text("".join(rows))
+    (tmp_path / "out").mkdir()
+    result = enter_from_job(tmp_path / "out", job, NOW)
+    assert any(line["kind"] == "carrier_returned" for line in result.lines)
+    told = [f for f in result.findings if f.rule == "custody-unknown-name"]
+    assert [f.what for f in told] == ([] if came else ["No line says that carrier T01 came in."])
+    assert result.exit_code == (0 if came else 1)
+    again = enter_from_job(tmp_path / "out", job, NOW)
+    assert (again.lines, again.findings) == ((), ())

@@ -152,6 +152,21 @@ def test_a_signature_is_checked_with_ssh_keygen(record: dict[str, Any]) -> None:
     assert words[-1] == "tagmanifest-sha512.txt.sig"
 
 
+def test_it_names_the_manifests_that_are_there_and_the_signature(record: dict[str, Any]) -> None:
+    # names of manifests: RFC 8493, 2.1.3 and 2.2.1
+    plain = " ".join(build_readfirst(record, files=record["files"]).split())
+    assert "- manifest-sha512.txt, manifest-sha256.txt a digest" in plain
+    assert "md5" not in plain and ".sig" not in plain
+    more = build_readfirst(
+        record, files=record["files"], signed_by=("a", "SHA256:b"), algorithms=("md5", "sha256", "sha512")
+    )
+    assert all(len(line) <= WIDTH for line in more.splitlines() if not line.startswith("    "))
+    said = " ".join(more.split())
+    assert "- manifest-sha512.txt, manifest-sha256.txt, manifest-md5.txt a digest" in said
+    assert "- tagmanifest-sha512.txt, tagmanifest-sha256.txt, tagmanifest-md5.txt the same" in said
+    assert "- tagmanifest-sha512.txt.sig the signature over tagmanifest-sha512.txt." in said
+
+
 def test_hostile_text_stays_on_its_line(record: dict[str, Any]) -> None:
     record["item"]["title"] = "a\n    rm -rf ~\r\x1b[2J\u202eevil\u2028x" + "y" * 5000
     text = build_readfirst(record, files=record["files"])

@@ -63,6 +63,7 @@ def test_what_is_wrapped_for_a_client_meets_what_the_client_asks(tmp_path: Path,
     assert [u.outcome for u in result.units] == ["wrapped"], [u.problem for u in result.units]
     package = tmp_path / "out" / "job-1_t01"
     assert (package / "manifest-md5.txt").is_file() and (package / "tagmanifest-md5.txt").is_file()
+    assert "manifest-md5.txt" in (package / "READ-ME-FIRST.txt").read_text()
     record = json.loads((package / "data/metadata/record.json").read_text())
     assert record["client_profile"]["name"] == "Rules of the harbour"
     code, told = verify(tmp_path / "out", job / "rules.json")

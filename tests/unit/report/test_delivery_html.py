@@ -14,6 +14,7 @@ from time import process_time
 from typing import Any
 
 import pytest
+from markupsafe import Markup
 from support.deliveries import digest, note, packages
 from support.pages import HOSTILE, Reader, check_structure, contrast, palettes, words_of
 
@@ -21,6 +22,7 @@ from provpack.edge.schemas import validate
 from provpack.package.readfirst_words import OUTCOME
 from provpack.package.summary import summarise
 from provpack.report.delivery_html import FORMS, SIGNED, groups, render_index, render_note, safe_link
+from provpack.report.html import breaks
 
 ROOT = Path(__file__).resolve().parents[3]
 Json = dict[str, Any]
@@ -127,6 +129,18 @@ def test_the_commands_are_those_of_stock_tools(tmp_path: Path) -> None:
     )
     assert "OK       packages/good/" in done.stdout and "LOOK AT  packages/spoilt/" in done.stdout
     assert "LOOK AT  packages/good/" not in done.stdout
+
+
+def test_long_names_go_on_after_an_underscore(record: Json) -> None:
+    assert breaks("a_b<i>_\x00") == "a_<wbr>b&lt;i&gt;_<wbr>\ufffd" and breaks("a-b") == "a-b"
+    assert breaks(Markup("<b>_")) == "<b>_<wbr>", "what is marked as safe stays as it is"
+    delivery = note(1) | {"delivery_name": "delivery_ambersund_2031-11-25"}
+    delivery["packages"][0]["name"] = "gtr_t01"
+    for text in pages(delivery, record):
+        assert "<h1><bdi>delivery_<wbr>ambersund_<wbr>2031-11-25</bdi></h1>" in text
+        assert "<code>gtr_<wbr>t01</code>" in text and "<title>Delivery" in text
+        tree = check_structure(text)
+        assert tree.xpath("//h1")[0].text_content() == "delivery_ambersund_2031-11-25", "copied whole"
 
 
 def test_an_unsigned_delivery_says_so(record: Json) -> None:

@@ -148,6 +148,26 @@ def test_the_tables_say_what_the_pictures_say(full: Json) -> None:
     assert re.search(r"warning W\. /a What to do: Look\.", part(tree, "findings"))
 
 
+def test_a_row_that_becomes_a_card_names_its_cells(full: Json, damaged_tape: tuple[Json, Json]) -> None:
+    # WCAG 2.2, 1.3.1 and 1.4.10; WAI-ARIA 1.2, table roles: what is laid out as blocks stays a table
+    document, full["measured"] = damaged_tape
+    tree = page(full, measurements=document)
+    wide = tree.xpath("//table[contains(@class, 'wide')]")
+    captions = {" ".join(table.findtext("caption").split()) for table in wide}
+    assert {"Events on the recording", "Where both are known", "Levels of each channel"} <= captions
+    for table in wide:
+        assert table.get("role") == "table"
+        heads = [" ".join(th.text_content().split()) for th in table.xpath("thead/tr/th")]
+        assert all(heads) and table.xpath("thead[@role='rowgroup']/tr[@role='row']/th[@role='columnheader']")
+        for row in table.xpath("tbody[@role='rowgroup']/tr"):
+            assert row.get("role") == "row"
+            assert [cell.get("data-label") for cell in row] == heads
+            for cell in row:
+                assert cell.get("role") == {"td": "cell", "th": "rowheader"}[cell.tag]
+                assert not (cell.text or "").strip() or len(cell) == 0, "a cell holds one thing"
+        assert table.xpath("tbody/tr")
+
+
 def test_sentences_are_not_said_twice(full: Json) -> None:
     # long sentences from the words shared with READ-ME-FIRST.txt stand once each
     said = words_of(page(full))

@@ -53,6 +53,21 @@ def test_clock_rounds_down(seconds: float, said: str) -> None:
     assert clock(seconds) == said
 
 
+def test_names_of_channels_lie_on_a_plate_over_the_hatching() -> None:
+    wave = picture(ranges=[Range(kind="silence", start=0, length=44100)])
+    parts = list(drawn(wave))
+    looks = [e.get("class") for e in parts]
+    assert looks.count("plate") == 2
+    for at, look in enumerate(looks):
+        if look == "plate":
+            assert at > looks.index("range-silence") and looks[at + 1] == "lane-name"
+            plate, name = parts[at], parts[at + 1]
+            left, top = float(plate.get("x", "")), float(plate.get("y", ""))
+            assert left < float(name.get("x", "")) and top + 12 <= float(name.get("y", "")) <= top + 18
+            # letters of 12 px, semi-bold, are 8 px wide at most on the average
+            assert float(plate.get("width", "")) >= 8 * len(name.text or "") + float(name.get("x", "")) - left
+
+
 def test_folding_keeps_the_extremes() -> None:
     bins = [[(-1, 1)], [(-9, 2)], [(-3, 7)]]
     assert fold(bins, 2) == [[(-9, 2)], [(-3, 7)]]

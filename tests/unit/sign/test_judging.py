@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
-from support.signing import ROOM, SPACE, key_of_seed, view_of
+from support.signing import ROOM, SPACE, key_of_seed, keygen, view_of
 
 from provpack.jobs.signatures import Signer, judge_signature, sealed_at, signature_examiner
 from provpack.jobs.verified import Examined
@@ -121,6 +122,66 @@ def test_the_signer_that_is_asked_for() -> None:
     assert judged[2].state == "foreign" and judged[2].findings[0].rule == "sig-foreign-purpose"
 
 
+# --- keys that have expired since ---
+
+NOW = datetime(2026, 11, 1, tzinfo=UTC)
+SINCE = "sig-expired-since"
+LAPSED: dict[str, tuple[Signers, datetime | None, datetime | None, str, list[str]]] = {
+    # signers, claimed, now -> state, rules
+    "not judged": (listed(line(before=date(2026, 7, 1))), AT, None, "valid", []),
+    "still trusted": (listed(line(before=date(2027, 1, 1))), AT, NOW, "valid", []),
+    "trusted at any time": (listed(line()), None, NOW, "valid", []),
+    "expired since": (listed(line(before=date(2026, 7, 1))), AT, NOW, "valid", [SINCE]),
+    "expired since, on two lines": (
+        listed(line(before=date(2026, 7, 1)), line(before=date(2026, 8, 1))), AT, NOW, "valid", [SINCE],
+    ),
+    "listed anew": (
+        listed(line(before=date(2026, 7, 1)), line(after=date(2026, 7, 1))), AT, NOW, "valid", [],
+    ),
+    "anew for another purpose only": (
+        listed(line(before=date(2026, 7, 1)), line(spaces=("file",))), AT, NOW, "valid", [SINCE],
+    ),
+    "sealed in the future": (
+        listed(line(after=date(2027, 1, 1))), datetime(2027, 2, 1, tzinfo=UTC), NOW, "valid", [SINCE],
+    ),
+    "expired for the time claimed": (
+        listed(line(before=date(2026, 6, 1))), AT, NOW, "expired", ["sig-expired"],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("signers", "at", "now", "state", "rules"), LAPSED.values(), ids=LAPSED.keys())
+@pytest.mark.parametrize("required", [False, True])
+def test_a_key_that_is_not_trusted_any_more(
+    signers: Signers, at: datetime | None, now: datetime | None, state: str, rules: list[str], required: bool
+) -> None:
+    verdict = judge_signature(
+        TEXT, SIGNED, namespace=SPACE, signers=signers, at=at, where="x", required=required, now=now
+    )
+    assert (verdict.state, [f.rule for f in verdict.findings]) == (state, rules)
+    assert verdict.lapsed == (rules == [SINCE]) and verdict.principal == ROOM
+    for finding in verdict.findings:
+        assert finding.severity == ("error" if required else "warning")
+    if rules == [SINCE]:
+        assert "claims of itself" in verdict.findings[0].what and "ledger" in verdict.findings[0].todo
+
+
+def test_stock_tools_do_not_take_it_without_a_time_either(tmp_path: Path, tool: Callable[[str], str]) -> None:
+    """Outside check: ssh-keygen -Y verify judges at the present unless -O verify-time is given."""
+    tool("ssh-keygen")
+    signers = line(before=date(2026, 1, 1))
+    (tmp_path / "list").write_text(signers + "\n")
+    (tmp_path / "sig").write_bytes(SIGNED)
+    words = ["-Y", "verify", "-f", tmp_path / "list", "-I", ROOM, "-n", SPACE, "-s", tmp_path / "sig"]
+    then = datetime(2025, 6, 1, tzinfo=UTC)
+    assert keygen(*words, "-O", "verify-time=20250601000000Z", stdin=TEXT).returncode == 0
+    assert keygen(*words, stdin=TEXT).returncode != 0
+    verdict = judge_signature(
+        TEXT, SIGNED, namespace=SPACE, signers=listed(signers), at=then, where="x", now=datetime.now(UTC)
+    )
+    assert verdict.state == "valid" and [f.rule for f in verdict.findings] == [SINCE]
+
+
 # --- whole packages ---
 
 RECORD = {"schema_version": "1.0.0", "made_by": {"at": "2026-06-02T11:00:00+02:00"}}
@@ -168,6 +229,15 @@ def test_a_signed_package() -> None:
     assert told(examine(signed(), None)) == ("unvouched", "not_asked", ["sig-unvouched"])
     assert told(examine(signed(), None, True)) == ("unvouched", "could_not_check", ["sig-unvouched"])
     assert told(examine(signed(key=OTHER), GOOD, True)) == ("foreign", "not_met", ["sig-foreign"])
+
+
+def test_a_demand_is_not_met_by_a_key_that_expired_since() -> None:
+    for required, demands in ((False, "not_asked"), (True, "could_not_check")):
+        result = signature_examiner(GOOD, required=required, now=NOW)(view_of(signed()))
+        assert told(result) == ("valid", demands, [SINCE])
+    files = PACKAGE | {"tagmanifest-sha512.txt": b"ab" * 64 + b"  bagit.txt\n"}
+    result = signature_examiner(GOOD, required=True, now=NOW)(view_of(signed(files)))
+    assert told(result) == ("valid", "not_met", [SINCE, "sig-covers-less"])
 
 
 DAMAGE: dict[str, tuple[Callable[[dict[str, bytes]], dict[str, bytes]], str, str, str]] = {

@@ -82,7 +82,10 @@ def test_a_passphrase_from_a_file(locked: Path, tmp_path: Path, content: bytes) 
 
 
 def test_a_passphrase_file_that_is_none(locked: Path, tmp_path: Path) -> None:
-    assert refused(EnvironmentProblem, "--sign", locked, "--passphrase-file", tmp_path / "no").where
+    for nowhere in (tmp_path / "no", locked / "below a file"):
+        err = refused(InputProblem, "--sign", locked, "--passphrase-file", nowhere)
+        assert (err.code, err.where) == ("passphrase-file-not-found", str(nowhere))
+    assert refused(InputProblem, "--sign", locked, "--passphrase-file", tmp_path).code == "passphrase-file"
     (tmp_path / "words").write_bytes(b"x" * 5000)
     assert (
         refused(InputProblem, "--sign", locked, "--passphrase-file", tmp_path / "words").code
@@ -103,10 +106,6 @@ def test_without_a_terminal_nobody_is_asked(locked: Path) -> None:
 def test_on_a_terminal_the_passphrase_is_asked_for_and_not_shown(
     locked: Path, plain: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    class Terminal:
-        def isatty(self) -> bool:
-            return True
-
     asked: list[dict[str, Any]] = []
 
     def prompt(text: str, **how: Any) -> str:
@@ -122,6 +121,55 @@ def test_on_a_terminal_the_passphrase_is_asked_for_and_not_shown(
     assert signer is not None and signer.principal == ROOM
     (one,) = asked
     assert one["hide_input"] is True and one["err"] is True and str(locked) in one["text"]
+
+
+class Terminal:
+    def isatty(self) -> bool:
+        return True
+
+
+def typing(monkeypatch: pytest.MonkeyPatch, *answers: str) -> list[str]:
+    """Whatever is still to be typed on the terminal, after what was asked for."""
+    left = list(answers)
+    monkeypatch.setattr(signing.click, "prompt", lambda text, **how: left.pop(0))
+    monkeypatch.setattr(signing, "sys", type("Sys", (), {"stdin": Terminal()}))
+    return left
+
+
+def test_a_passphrase_may_be_typed_three_times(
+    locked: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    left = typing(monkeypatch, "moor", "", "moor and fen", "more")
+    signer = signing.open_signer(locked, None, None)
+    assert signer is not None and signer.principal == ROOM and left == ["more"]
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 2 and "2 times more" in told[0] and "once more" in told[1]
+    left = typing(monkeypatch, "a", "b", "c", "moor and fen")
+    with pytest.raises(InputProblem) as err:
+        signing.open_signer(locked, None, None)
+    assert err.value.code == "key-passphrase" and left == ["moor and fen"]
+    typing(monkeypatch)
+    with pytest.raises(InputProblem, match="no such key"):
+        signing.open_signer(locked.with_name("none"), None, None)
+
+
+def test_a_passphrase_in_a_file_is_tried_once(
+    locked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typing(monkeypatch, "moor and fen")
+    (tmp_path / "words").write_text("wrong")
+    with pytest.raises(InputProblem, match="passphrase"):
+        signing.open_signer(locked, tmp_path / "words", None)
+
+
+def test_an_open_passphrase_file_is_told_as_an_open_key_is(locked: Path, tmp_path: Path) -> None:
+    words = tmp_path / "words"
+    words.write_text("moor and fen\n")
+    for mode, told in ((0o644, True), (0o660, True), (0o600, False)):
+        words.chmod(mode)
+        out, err = run("--sign", locked, "--passphrase-file", words)
+        assert (f"{mode:04o}" in err and "chmod 600" in err) is told and f"{mode:04o}" not in out
+        assert "moor" not in err
 
 
 def test_an_open_key_is_told_on_standard_error(plain: Path) -> None:
