@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from provpack import __version__
-from provpack.edge.ledger import append_new
+from provpack.edge.ledger import append_new, read_ledger
+from provpack.edge.ledgerend import COMPARE
 from provpack.edge.schemas import validate
+from provpack.errors import PackageProblem
 from provpack.jobs.draft import build_record_draft
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.model.formats import read_moment
@@ -43,9 +45,23 @@ def enter_job(job: LoadedJob, ledger: Path, now: datetime) -> list[dict[str, Any
     Looked up and appended under one lock, so two wraps at once enter nothing twice. Raises ProvpackError when
     the ledger cannot be written; the sheets themselves are never a reason to raise.
     """
+    check_whole(ledger)
     lines = _valid(_all_lines(job, now.isoformat()))
     known: set[Key] = set()
     return append_new(ledger, lambda: _new(lines, known), see=lambda entry: known.update(_keys(entry)))
+
+
+def check_whole(ledger: Path) -> None:
+    """Raises PackageProblem when the ledger is broken: a line more would only make it look alive."""
+    if not ledger.is_file():
+        return  # a new one; or no file, which appending refuses
+    broken = read_ledger(ledger).breaks
+    if broken:
+        more = f" {len(broken) - 1} more places are wrong." if len(broken) > 1 else ""
+        raise PackageProblem(
+            "ledger-broken", f"The custody ledger is broken, so nothing was entered. {broken[0].what}{more}",
+            where=f"{ledger}, line {broken[0].lines[0]}" if broken[0].lines else str(ledger), todo=COMPARE,
+        )  # fmt: skip
 
 
 def lines_of_job(job: LoadedJob, known: Iterable[Entry], now: datetime) -> list[dict[str, Any]]:

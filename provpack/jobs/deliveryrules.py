@@ -212,6 +212,19 @@ LIST_CAME_ALONG = Rule(
     "outside the delivery, and name that file after --signers.",
     reference="ssh-keygen(1), allowed_signers; packaging note section 9",
 )
+NOTE_FOREIGN = Rule(
+    id="receive-note-not-by-yours",
+    severity="error",
+    title="Nobody on the receiver's own list signed the delivery note",
+    todo="Whoever made this note can have left packages out. Ask the sender, by another way, which key "
+    "signs, and put it on your list only when you know whose it is.",
+)
+PART_OF_DELIVERY = Rule(
+    id="receive-part-of-delivery",
+    severity="warning",
+    title="Only a part of a delivery was looked at",
+    todo="Name the folder of the delivery itself: only its note says what should have come.",
+)
 SIGNATURE_GONE = Rule(
     id="receive-signature-gone",
     severity="error",
@@ -343,7 +356,7 @@ RULES: tuple[Rule, ...] = (
     PASSED_OVER, LEFTOVER, NO_LEDGER, LEDGER_BROKEN, LEDGER_FAILED, SEVERAL_LEDGERS,
     NO_NOTE, NOTE_MISSING, NOTE_UNREADABLE, PACKAGE_MISSING, PACKAGE_EXTRA, NOT_AS_NOTED, FILE_MISSING,
     FILE_CHANGED, FILE_EXTRA, PAPER_DIFFERS, CHECKSUMS_UNUSABLE, COULD_NOT_READ, KEYS_CAME_ALONG, KEYS_DIFFER,
-    LIST_CAME_ALONG, SIGNATURE_GONE,
+    LIST_CAME_ALONG, NOTE_FOREIGN, PART_OF_DELIVERY, SIGNATURE_GONE,
     UNKNOWN_DELIVERY, NOT_DELIVERED, LEFT_OUT, IDENTITY_DIFFERS, NOTE_DIFFERS, WITNESS_DIFFERS,
     LEDGER_NOT_WHOLE, CONTRADICTS_ITSELF, SIGNATURE_NOT_VALID, NOT_VOUCHED, NOBODY_VOUCHES, ALREADY,
     CLOSED_OTHERWISE, RECEIPT_ID_TWICE, SUPERSEDES, DELIVERY_NOT_OURS, ENTERED_LATE, NO_DELIVERY_NAMED,

@@ -10,11 +10,10 @@ from typing import Any, Final
 
 from provpack import __version__
 from provpack.edge.ledger import LEDGER_NAME, append_new, head, read_ledger
-from provpack.edge.ledgerend import COMPARE
 from provpack.edge.schemas import validate
-from provpack.errors import DestinationProblem, InputProblem, PackageProblem, UsageProblem
+from provpack.errors import DestinationProblem, InputProblem, UsageProblem
 from provpack.findings import Finding, worst
-from provpack.jobs.custody import enter_job
+from provpack.jobs.custody import check_whole, enter_job
 from provpack.jobs.custodyrules import NOT_IN_HOUSE, SHEETS_HAVE_ERRORS, UNKNOWN_NAME, UNTIL_PAST
 from provpack.jobs.load import load_job
 from provpack.model.formats import read_moment
@@ -125,7 +124,7 @@ def enter_by_hand(folder: Path, typed: ByHand, now: datetime) -> EnterResult:
                 "line-invalid", f"{wrong.pointer}: {wrong.message}", where="the command line",
                 todo="Mend that option.",
             )  # fmt: skip
-    _whole(ledger)
+    check_whole(ledger)
     state = CustodyState()
     findings: list[Finding] = []
 
@@ -148,7 +147,7 @@ def enter_from_job(folder: Path, job_folder: Path, now: datetime) -> EnterResult
             "job-unreadable", "There is no job.toml with a job_id in this folder.", where=str(job_folder),
             todo="Name a job folder; `provpack check JOB` says what is wrong with its sheets.",
         )  # fmt: skip
-    _whole(ledger)
+    check_whole(ledger)
     written = enter_job(job, ledger, now)
     errors = sum(f.severity == "error" for f in job.all_findings())
     what = f"The sheets of {job.job_id} have {errors} error{'' if errors == 1 else 's'}."
@@ -164,19 +163,6 @@ def _ledger_in(folder: Path) -> Path:
             todo="Name the folder that holds the packages; their custody ledger lies in it.",
         )  # fmt: skip
     return folder / LEDGER_NAME
-
-
-def _whole(ledger: Path) -> None:
-    """Raises PackageProblem when the ledger is broken: a line more would only make it look alive."""
-    if not ledger.is_file():
-        return  # a new one; or no file, which appending refuses
-    broken = read_ledger(ledger).breaks
-    if broken:
-        more = f" {len(broken) - 1} more places are wrong." if len(broken) > 1 else ""
-        raise PackageProblem(
-            "ledger-broken", f"The custody ledger is broken, so nothing was entered. {broken[0].what}{more}",
-            where=f"{ledger}, line {broken[0].lines[0]}" if broken[0].lines else str(ledger), todo=COMPARE,
-        )  # fmt: skip
 
 
 def _never_came(written: Sequence[Mapping[str, Any]], ledger: Path) -> list[Finding]:

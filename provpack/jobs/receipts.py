@@ -93,7 +93,8 @@ class ReceiveResult:
             return 0 if self.outcome == "accepted" else 1
         packages = [unit.found for unit in self.units]
         errors = {f.rule for f in self.findings if f.severity == "error"}
-        whole = {rule for rule in errors if rule.startswith("receive-")} - {rules.COULD_NOT_READ.id}
+        whole = {rule for rule in errors if rule.startswith("receive-")}
+        whole -= {rules.COULD_NOT_READ.id, rules.NOTE_FOREIGN.id}
         if whole or any(p.outcome in ("bad", "missing") or p.as_noted is False for p in packages):
             return 10
         if rules.COULD_NOT_READ.id in errors or any(p.outcome == "could_not_check" for p in packages):

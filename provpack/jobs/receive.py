@@ -57,11 +57,22 @@ def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes
             )
         else:
             _refuse_several(path)
+            told = [*told, *_part_of(path)]
         units, findings = _check(path, came, ports, wishes)
         return _conclude(path, came, units, [*told, *findings], place, ports, wishes)
     except BaseException:
         place.discard()
         raise
+
+
+def _part_of(path: Path) -> list[Finding]:
+    """A warning when path lies in a delivery, whose note is then not looked at."""
+    whole = path.absolute()
+    for folder in (whole.parent, whole.parent.parent):
+        if (folder / places.NOTE).is_file():
+            what = f"This lies in the delivery {readable(str(folder))}, and was not held against its note."
+            return [rules.PART_OF_DELIVERY.found(what, readable(str(path)))]
+    return []
 
 
 def _is_delivery(path: Path) -> bool:

@@ -194,6 +194,10 @@ def _signature(came: Came, data: bytes, signers: Signers | None, required: bool,
     if said is not None and mark is not None and said["fingerprint"] != mark:
         what = f"The note was signed with the key {mark}, and says that it is signed with another one."
         came.say(rules.KEYS_DIFFER, what, places.NOTE_SIGNATURE)
+    if signers is not None and came.signature.state in ("foreign", "wrong"):
+        by = f"with the key {mark}" if mark else "with something that does not fit it"
+        what = f"The delivery note is signed {by}, and not by anybody on your list."
+        came.say(rules.NOTE_FOREIGN, what, places.NOTE_SIGNATURE)
     along = came.signature.state == "unvouched" and places.SIGNERS in there
     if required or not along:
         came.findings += came.signature.findings

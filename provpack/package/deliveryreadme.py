@@ -101,7 +101,10 @@ def _first_steps(page: Page) -> None:
     page.point("Open index.html in any web browser: it lists every package. It needs no network.")
     page.point("Copy this whole folder to your store, then check the copy (below).")
     page.point("Print delivery-note.html if you need it on paper; it has lines for signatures.")
-    page.point("Send a receipt back (below). Until then the sender keeps originals and working copies.")
+    page.point(
+        "Send a receipt back (below). Until it is confirmed, nobody should give away or "
+        "wipe what is still in hand: originals, working copies, this delivery."
+    )
 
 
 def _folders(page: Page, note: Json) -> None:
@@ -178,6 +181,6 @@ def _send_back(page: Page, note: Json) -> None:
     page.say(
         f"The file receipt-{note['delivery_name']}.json that the command above writes (and the file with "
         ".sig at its end, if you sign), or the printed delivery note with your signature. Only then is the "
-        "hand-over closed. Please do not return, wipe or give away any original, and let the sender keep "
-        "the working copies, until that has happened on both sides."
+        "hand-over closed. Until that has happened on both sides, do not wipe or give away any original "
+        "that you hold; the sender keeps the working copies."
     )

@@ -17,8 +17,8 @@ _SHORTEST = 3
 """Letters a name of one word must have to be replaced inside other texts."""
 _LOOSE = 6
 """Letters a name must have to be looked for without regard to what stands around it."""
-_GAP = r"[\W_]{0,8}"
-"""What may stand between two words of a name: blanks, line ends, points, NUL bytes, nothing at all."""
+_GAP = r"(?:[\W_]{0,40}|[\W_]{1,3}[^\W_]\.?[\W_]{1,3})"
+"""What may stand between two words of a name: blanks, line ends, NUL bytes, nothing at all, an initial."""
 _START, _END = r"(?<![^\W_])", r"(?![^\W_])"
 _PARTICLES = frozenset(
     [
@@ -62,7 +62,35 @@ _PARTICLES = frozenset(
     ]
 )
 """Words in names that tell nobody (common practice, no source)."""
+_TAG = re.compile(r"<[^<>]{0,200}>")
+_JSON = re.compile(r"\\u([0-9a-fA-F]{4})")
+_QUOTED = re.compile(rb"=([0-9A-F]{2})")
+_RTF = re.compile(rb"\\'([0-9a-fA-F]{2})")
 _ENCODINGS = ("utf-8", "cp1252", "cp850", "mac_roman")
+
+
+_TRANSCRIBED = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa", "æ": "ae", "œ": "oe", "ß": "ss", "þ": "th"}
+)
+"""Letters as they are often typed where they are not on the keyboard (common practice, no source)."""
+
+
+def _without_accent(char: str) -> str:
+    return {"ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d", "Đ": "D", "ı": "i"}.get(
+        char, unicodedata.normalize("NFD", char)[0]
+    )
+
+
+_BARE = {ord(c): _without_accent(c) for c in map(chr, (*range(0xC0, 0x250), *range(0x1E00, 0x1F00)))}
+
+
+def _bare(text: str) -> str:
+    """Accents composed, then taken off letter by letter: as long as the text in Unicode form C."""
+    return text if text.isascii() else unicodedata.normalize("NFC", text).translate(_BARE)
+
+
+def _transcribed(word: str) -> str:
+    return _bare(unicodedata.normalize("NFC", word).lower().translate(_TRANSCRIBED))
 
 
 def composed(text: str) -> str:
@@ -117,8 +145,11 @@ class Searcher:
         """Any name with all its words, given name first or last, as patterns; longest first."""
         forms: set[tuple[str, ...]] = set()
         for person in self._persons:
-            # folded and as written: folding may change letters that IGNORECASE does not take for the same
-            for words in {person.words, tuple(_words(person.spellings[0]))}:
+            # folded and as written: folding may change letters that IGNORECASE does not take for the same;
+            # both without accents, and with the letters that stand for them where they cannot be typed
+            written = (person.words, tuple(_words(person.spellings[0])))
+            told = {tuple(map(way, words)) for words in written for way in (_bare, _transcribed)}
+            for words in told:
                 if len(words) > 1:
                     forms |= {words, (words[-1], *words[:-1]), (*words[1:], words[0])}
                 elif len(words[0]) >= _SHORTEST:
@@ -150,13 +181,17 @@ class Searcher:
 
     def finds(self, text: str) -> bool:
         """Whether a whole name stands in the text."""
-        return self._whole is not None and self._whole.search(unicodedata.normalize("NFC", text)) is not None
+        return self._whole is not None and self._whole.search(_bare(text)) is not None
 
     def replaced(self, text: str, label: str) -> str:
         """The text with each whole name replaced; unchanged when there is none."""
         if self._whole is None or not self.finds(text):
             return text
-        return self._whole.sub(label, unicodedata.normalize("NFC", text))
+        whole, out, at = unicodedata.normalize("NFC", text), [], 0
+        for match in self._whole.finditer(_bare(whole)):  # as long as the text itself
+            out += [whole[at : match.start()], label]
+            at = match.end()
+        return "".join((*out, whole[at:]))
 
     def hints(self, text: str, shortest: int = 2) -> Iterator[str]:
         """Words of the text, each once, that can stand for one of them; words of up to three letters count
@@ -171,9 +206,7 @@ class Searcher:
         if any(self.finds(text) for text in readings(data)):
             return True
         wide = self._anywhere
-        return wide is not None and any(
-            wide.search(unicodedata.normalize("NFC", text)) for text in wide_readings(data)
-        )
+        return wide is not None and any(wide.search(_bare(text)) for text in wide_readings(data))
 
     def hints_in_bytes(self, data: bytes) -> Iterator[str]:
         """Words of four letters or more in bytes of unknown encoding that can stand for one of them."""
@@ -182,13 +215,18 @@ class Searcher:
 
 
 def readings(data: bytes, *, sure_only: bool = False) -> Iterator[str]:
-    """The bytes as text in each encoding of one byte and in UTF-8, HTML entities resolved; sure_only: UTF-8
-    and Windows-1252 alone."""
+    """The bytes as text in each encoding of one byte and in UTF-8, and with the escapes of HTML, JSON,
+    quoted-printable and RTF resolved; sure_only: UTF-8 and Windows-1252 alone."""
     for encoding in _ENCODINGS[:2] if sure_only else _ENCODINGS:
         text = data.decode(encoding, "replace")
         yield text
-        if encoding == "utf-8" and "&" in text:
-            yield html.unescape(text)
+        if encoding == "utf-8" and ("&" in text or "<" in text):
+            yield html.unescape(_TAG.sub(" ", text))
+        if encoding == "utf-8" and "\\u" in text:
+            yield _JSON.sub(lambda m: chr(int(m.group(1), 16)), text)
+    for escape, encoding in ((_QUOTED, "utf-8"), (_QUOTED, "cp1252"), (_RTF, "cp1252")):
+        if escape.search(data):
+            yield escape.sub(lambda m: bytes.fromhex(m.group(1).decode()), data).decode(encoding, "replace")
 
 
 def wide_readings(data: bytes) -> Iterator[str]:

@@ -64,6 +64,8 @@ def _format(file: Json) -> Node:
     name = FORMATS.get(media.lower(), media or "unknown")
     ours = file.get("role") in ("master", "derivative")  # both with a bext chunk of version 2
     version = "2" if ours and name == "Broadcast WAVE" else None
+    if name == "Broadcast WAVE" and not ours:
+        name = "WAVE"  # nobody has looked whether it has a bext chunk
     return el(
         "format",
         el("formatDesignation", el("formatName", name), text("formatVersion", version)),

@@ -137,11 +137,12 @@ def damage_words(record: Json) -> str:
     if counts is None:
         return "No program has looked for damage in the sound."
     found = found_words(counts)
-    return (
-        f"In the sound a program found {found}."
-        if found
-        else "A program looked for damage in the sound and found none of the kinds it looks for."
-    )
+    if found:
+        return f"In the sound a program found {found}."
+    events = section(record, "processing").get("transfer_events") or ()
+    if any(e.get("origin") == "measured" for e in events):
+        return "Looking at this sound alone a program found no damage; in other ways it did: see the events."
+    return "A program looked for damage in the sound and found none of the kinds it looks for."
 
 
 def _findings(counts: Mapping[str, int]) -> str:

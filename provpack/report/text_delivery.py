@@ -23,7 +23,8 @@ _UNIT = {
 }
 _CONCLUSION = {
     "accepted": "ACCEPTED: everything is there, unchanged, and as the papers say.",
-    "accepted_with_remarks": "ACCEPTED WITH REMARKS: all is there and unchanged; read the remarks above.",
+    "accepted_with_remarks": "ACCEPTED WITH REMARKS: what the delivery note names is there and "
+    "unchanged; read the remarks above.",
     "refused": "REFUSED: not everything is as it should be. Repair nothing and delete nothing; see above.",
 }
 _WITHOUT_PAPERS = {

@@ -59,3 +59,20 @@ def test_a_ledger_that_cannot_be_written_stops_no_wrap(tmp_path: Path, capsys: A
     assert [u["outcome"] for u in result["units"]] == ["wrapped", "wrapped"]
     assert [f["rule"] for f in result["findings"]] == ["wrap-sheets-not-entered"]
     assert all("wrap-ledger-failed" in [f["rule"] for f in u["findings"]] for u in result["units"])
+
+
+def test_a_broken_ledger_is_told_before_more_is_added(tmp_path: Path, capsys: Any) -> None:
+    job, out = with_carriers(tmp_path / "job"), tmp_path / "out"
+    assert main(["wrap", str(job), "--to", str(out)]) in (0, 1)
+    ledger = out / LEDGER_NAME
+    lines = ledger.read_bytes().splitlines(keepends=True)
+    ledger.write_bytes(b"".join([lines[0], lines[1].replace(b"T02", b"T99"), *lines[2:]]))
+    other = make_job(tmp_path / "other", ids=("T03",), frames=4000)
+    capsys.readouterr()
+    assert main(["wrap", str(other), "--to", str(out), "--json"]) == 1
+    (found,) = json.loads(capsys.readouterr().out)["findings"]
+    assert (
+        found["rule"] == "wrap-sheets-not-entered"
+        and "broken" in found["what"]
+        and "line 2" in found["where"]
+    )

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from support.handover import close_with, hand_over, signer, studio, take_in
 
+from provpack.edge import clock
 from provpack.edge.ledger import LEDGER_NAME
 from provpack.errors import ProvpackError
 from provpack.jobs.receivepapers import read_papers
@@ -74,7 +75,7 @@ def test_tampered_notes(made: Path, tmp_path: Path) -> None:
     whole, used = note.read_bytes(), 0
     for seed in range(ROUNDS):
         note.write_bytes(mutated(whole, random.Random(seed)))
-        came = read_papers(delivery, None, False, lambda amount: None)
+        came = read_papers(delivery, None, False, lambda amount: None, clock.now())
         used += came.note is not None
         if note.read_bytes() != whole:
             assert came.signature.state == "wrong"

@@ -203,7 +203,7 @@ def test_a_hostile_path_is_no_link() -> None:
 def test_findings_stand_worst_first_with_what_to_do(full: dict[str, Any]) -> None:
     text = page(full, FINDINGS)
     assert text.index("An error &lt;b&gt;.") < text.index("A note.")
-    assert "<strong>What to do:</strong> <bdi>Mend it.</bdi>" in text
+    assert "<strong>What the studio was told to do:</strong> <bdi>Mend it.</bdi>" in text
     assert "Findings that are errors: 1." in text
     assert "The checks found nothing to report." in page(full)
 
