@@ -221,7 +221,7 @@ class _Delivery:
         return Handed(
             name=one.name, record=one.record or {}, size=one.size, files=len(one.files), sha512=digest,
             identity=one.identity or "", signature=asked.signature, findings=counts,
-            remarks=tuple(f.what for f in told if f.severity == "warning")[:100],
+            remarks=(*one.said_at_wrapping(), *(f.what for f in told if f.severity == "warning"))[:100],
         )  # fmt: skip
 
     # --- the ledger ---

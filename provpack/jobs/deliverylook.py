@@ -18,6 +18,7 @@ from provpack.edge.tree import list_tree
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding, worst
 from provpack.jobs import deliveryrules as rules
+from provpack.jobs.allrules import ALL_RULES
 from provpack.jobs.verified import UnitView
 from provpack.jobs.verify_files import as_finding
 from provpack.jobs.verify_meaning import Helpers, Validate, check_record
@@ -35,11 +36,15 @@ from provpack.package.bagtext import (
     parse_manifest,
 )
 from provpack.package.deliverynote import TAG_MANIFEST, is_safe_name
+from provpack.package.metadata_check import rules_at_wrapping
 from provpack.package.ownbag import SIGNATURE, seal_findings, sealed_by_us
 from provpack.package.readfirst_words import section
 
 _RECORD_LIMIT = 64 * 1024 * 1024
 _SIGNATURE_LIMIT = 64 * 1024
+
+
+_MOST_METADATA = 16 * 1024 * 1024
 
 
 @dataclass(slots=True, eq=False)
@@ -68,6 +73,18 @@ class Looked:
     @property
     def size(self) -> int:
         return sum(self.files.values())
+
+    def said_at_wrapping(self) -> tuple[str, ...]:
+        """What the checks warned of when the package was made, in words: the receiver's to know."""
+        premis = self.take(layout.PREMIS, _MOST_METADATA) if layout.PREMIS in self.files else None
+        broken = rules_at_wrapping(premis or b"")
+        return tuple(
+            f"Told when it was wrapped: {rule.title[:1].lower()}{rule.title[1:].rstrip('.')}"
+            f"{f' ({broken[rule.id]} times)' if broken[rule.id] > 1 else ''}."
+            for _, rules_of_room in ALL_RULES
+            for rule in rules_of_room
+            if rule.id in broken and rule.severity != "note"
+        )
 
     @property
     def identity(self) -> str | None:

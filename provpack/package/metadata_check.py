@@ -8,6 +8,7 @@ in two places. Nothing here ever changes what is said about the audio or about f
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -71,6 +72,7 @@ RULES = (FILE_MISSING, DIGEST_DIFFERS, SIZE_DIFFERS, NOT_READABLE, DISAGREES, RE
 DOCUMENTS = (layout.PREMIS, layout.AUDIO_OBJECT)
 """The documents check_metadata knows."""
 _ALGORITHMS = {"MD5": "md5", "SHA-1": "sha1", "SHA-256": "sha256", "SHA-384": "sha384", "SHA-512": "sha512"}
+_BROKEN = re.compile(r"([a-z][a-z0-9-]*) \((\d{1,9})\)")
 _MOST = 200  # findings of one document
 
 
@@ -98,6 +100,25 @@ def check_metadata(
     if layout.AUDIO_OBJECT in documents:
         found += list(_audio_object(documents[layout.AUDIO_OBJECT], record))[:_MOST]
     return tuple(found)
+
+
+def rules_at_wrapping(premis: bytes) -> dict[str, int]:
+    """Rule ids that checking the record found broken when the package was made, and how often.
+
+    From the validation event of our own premis.xml (package/premis_events.py); empty when nothing is told or
+    the document cannot be read.
+    """
+    try:
+        root = parse_untrusted(premis, where=layout.PREMIS)
+    except XmlProblem:
+        return {}
+    found: dict[str, int] = {}
+    for event in root.iter(f"{{{PREMIS}}}event"):
+        if event.findtext(f"{{{PREMIS}}}eventType") == "validation":
+            for note in event.iter(f"{{{PREMIS}}}eventOutcomeDetailNote"):
+                told = (note.text or "").partition("rules: ")[2]
+                found |= {rule: int(many) for rule, many in _BROKEN.findall(told)}
+    return found
 
 
 def _premis_facts(

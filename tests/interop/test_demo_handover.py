@@ -97,6 +97,18 @@ def test_the_papers_in_a_signed_package_say_who_signs(demo: Path) -> None:
             assert "transfer-room@grauwell.example" in path.read_text(encoding="utf-8"), path
 
 
+def test_what_was_warned_of_when_wrapping_reaches_the_receiver(demo: Path) -> None:
+    told: dict[str, list[str]] = {}
+    for note in (demo / "deliveries").glob("*/delivery-note.json"):
+        told |= {p["name"][-3:]: p["remarks"] for p in json.loads(note.read_text())["packages"]}
+        page = note.with_name("index.html").read_text(encoding="utf-8")
+        assert all(
+            remark in page for p in json.loads(note.read_text())["packages"] for remark in p["remarks"]
+        )
+    assert sorted(name for name, said in told.items() if said) == ["t02", "t05", "t08", "t09", "t10", "t11"]
+    assert len(told["t10"]) == 3 and any("upside down" in said for said in told["t10"])
+
+
 def test_the_checksums_of_the_deliveries_hold(demo: Path, tool: Tool, tmp_path: Path) -> None:
     deliveries = sorted((demo / "deliveries").iterdir())
     assert len(deliveries) == 2
