@@ -64,14 +64,6 @@ def check_whole(ledger: Path) -> None:
         )  # fmt: skip
 
 
-def lines_of_job(job: LoadedJob, known: Iterable[Entry], now: datetime) -> list[dict[str, Any]]:
-    """The lines that enter_job would append to a ledger with these entries, in the order they happened."""
-    keys: set[Key] = set()
-    for entry in known:
-        keys.update(_keys(entry))
-    return _new(_valid(_all_lines(job, now.isoformat())), keys)
-
-
 def _valid(lines: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Without those that break the schema: they come from cells that `check` refuses, and says why."""
     return [x for x in lines if not validate("ledger-entry", {**x, "n": 1, "previous": NO_PREVIOUS})]

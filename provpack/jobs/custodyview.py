@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from provpack.edge.ledger import LEDGER_NAME, read_ledger, set_aside
+from provpack.edge.ledgerend import packages_beside
 from provpack.edge.tree import open_regular
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding
@@ -113,6 +115,26 @@ class CustodyResult:
         }
 
 
+def _no_ledger(folder: Path, ledger: Path) -> CouldNotCheck:
+    if not folder.is_dir():
+        todo = "Mend the path: name the folder that holds the packages and their custody ledger."
+        return CouldNotCheck(
+            "no-such-folder", "There is no such folder.", where=readable(str(folder)), todo=todo
+        )
+    beside = packages_beside(ledger)
+    what = f"There is no {LEDGER_NAME} in this folder."
+    todo = "Name the folder of the packages; wrap begins a ledger there, and enter does for carriers."
+    if beside:
+        many = (
+            f"{len(beside)} packages it should tell of lie"
+            if len(beside) > 1
+            else "A package it should tell of lies"
+        )
+        what += f" {many} here."
+        todo = "Look for the ledger in your copies before anything else is done here: a new one begins anew."
+    return CouldNotCheck("ledger-missing", what, where=readable(str(ledger)), todo=todo)
+
+
 def look_at_custody(
     folder: Path,
     *,
@@ -127,6 +149,8 @@ def look_at_custody(
     read at all; whatever is wrong with it is in the result.
     """
     ledger = folder / LEDGER_NAME if folder.is_dir() else folder
+    if not os.path.lexists(ledger):
+        raise _no_ledger(folder, ledger)
     papers = [_read_paper(path) for path in against]
     witnesses = [w for _, w, _ in papers if w is not None]
     state = CustodyState()

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,8 @@ from support.jobs import make_job
 
 from provpack.edge.ledger import LEDGER_NAME, read_entries
 from provpack.edge.schemas import validate
+from provpack.errors import CouldNotCheck
+from provpack.jobs.custodyview import look_at_custody
 from provpack.jobs.enter import NEEDS
 from provpack.package.ledgerline import FIXITY_CHECKED, KINDS, WRAPPED
 
@@ -137,6 +140,11 @@ def test_the_folder_must_be_there(tmp_path: Path) -> None:
     assert run("enter", tmp_path, "--from-job", tmp_path / "none").code == 12
     assert run("custody", tmp_path).code == 11
     assert run("custody", tmp_path / "none").code == 11
+    (tmp_path / "package").mkdir()
+    (tmp_path / "package" / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+    with pytest.raises(CouldNotCheck) as gone:
+        look_at_custody(tmp_path, today=date(2026, 6, 1))
+    assert "A package it should tell of lies here" in gone.value.what and "copies" in gone.value.todo
     (tmp_path / "pipe").mkdir()
     os.mkfifo(tmp_path / "pipe" / LEDGER_NAME)
     assert run("custody", tmp_path / "pipe").code == 11

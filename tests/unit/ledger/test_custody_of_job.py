@@ -11,7 +11,7 @@ from support.jobs import make_job
 
 from provpack.edge.ledger import LEDGER_NAME, append, read_entries
 from provpack.edge.schemas import validate
-from provpack.jobs.custody import enter_job, lines_of_job
+from provpack.jobs.custody import enter_job
 from provpack.jobs.enter import enter_from_job
 from provpack.jobs.load import load_job
 from provpack.package.ledgerline import ledger_line
@@ -95,8 +95,9 @@ def test_nobody_is_named(job: Path, tmp_path: Path) -> None:
     assert b"Varrow" not in (tmp_path / LEDGER_NAME).read_bytes()
 
 
-def test_the_order_is_that_of_the_events(job: Path) -> None:
-    lines = lines_of_job(load_job(job), (), NOW)
+def test_the_order_is_that_of_the_events(job: Path, tmp_path: Path) -> None:
+    lines = enter_job(load_job(job), tmp_path / LEDGER_NAME, NOW)
+    assert len(lines) > 5
     days = [(e.get("happened_at") or e.get("started_at") or "9")[:10] for e in lines]
     assert days == sorted(days)
 
@@ -107,7 +108,6 @@ def test_entering_again_enters_nothing_and_what_is_new_only_that(job: Path, tmp_
     before = ledger.read_bytes()
     assert enter_job(load_job(job), ledger, NOW.replace(year=2032)) == []
     assert ledger.read_bytes() == before
-    assert lines_of_job(load_job(job), read_entries(ledger), NOW) == []
     with (job / "custody_events.csv").open("a") as f:
         f.write("T02,returned,Grauwell Transfer Room,Ambersund Chamber Archive,2026-06-20,T02,,\n")
     (new,) = enter_job(load_job(job), ledger, NOW)
