@@ -78,7 +78,8 @@ class ArchivePlace:
 
     def __init__(self, path: Path, kind: Literal["tar", "zip"]) -> None:
         """Read the list of contents. Raises OSError when the archive cannot be opened, ValueError."""
-        self.shown = path
+        self.shown = str(path)
+        self.local: Path | None = path
         self.serialisation: str | None = TAR if kind == "tar" else ZIP
         self.name = _stem(path.name)
         self._members: dict[str, Member] = {}
@@ -95,7 +96,7 @@ class ArchivePlace:
 
     def _look_inside(self) -> tuple[Finding, ...]:
         """What is wrong with how the bag lies in it; sets name, members and listing."""
-        contents, shown = self.contents, readable(str(self.shown))
+        contents, shown = self.contents, readable(self.shown)
         if not contents.usable:
             return ()
         if not holds_bag(contents):

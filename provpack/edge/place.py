@@ -44,8 +44,13 @@ class Place(Protocol):
     """A bag as a set of named files, read-only. Several files may be open at once, also in threads."""
 
     @property
-    def shown(self) -> Path:
-        """What a person calls it: the folder or the archive file."""
+    def shown(self) -> str:
+        """What a person calls it: the path of the folder or archive file, or its address elsewhere."""
+        ...
+
+    @property
+    def local(self) -> Path | None:
+        """The folder or archive file on a file system of this machine; None for what lies elsewhere."""
         ...
 
     @property
@@ -83,15 +88,17 @@ class FolderPlace:
     findings: tuple[Finding, ...] = ()
 
     def __init__(self, root: Path) -> None:
-        self.shown = root
+        self.shown = str(root)
+        self.local: Path | None = root
+        self._root = root
         self.name = _base_name(root)
 
     def listing(self) -> Listing | None:
-        return list_tree(self.shown)
+        return list_tree(self._root)
 
     @contextlib.contextmanager
     def open(self, path: str) -> Iterator[PlacedFile]:
-        with open_regular(self.shown, path) as file:
+        with open_regular(self._root, path) as file:
             yield FileSource(file)
 
     def close(self) -> None:

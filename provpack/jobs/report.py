@@ -135,7 +135,7 @@ def _sealed_digests(place: Place, files: set[str]) -> dict[str, tuple[str, str]]
         raise CouldNotCheck(
             "no-manifest",
             "The package has no manifest, so nothing says whether its record is the one that was sealed.",
-            where=readable(str(place.shown)),
+            where=readable(place.shown),
             todo="Look for another copy; `provpack verify` tells what else is missing.",
         )
     declaration = parse_declaration(
@@ -155,7 +155,7 @@ def _document(
         raise PackageProblem(
             "not-as-sealed",
             f"{path} is not what the manifest of the package says, so no report is made from it.",
-            where=readable(str(place.shown)),
+            where=readable(place.shown),
             todo="Run `provpack verify` on the package, and look whether another copy is intact.",
         )
     try:

@@ -109,7 +109,7 @@ def check_unit(
 ) -> UnitResult:
     """The verdict on the bag at this place. Raises nothing but what interrupts the whole run."""
     started = clock().isoformat()
-    shown = str(place.shown)
+    shown = place.shown
     unit = _Unit(place=place, depth=depth, hands=hands, helpers=helpers, listing=Listing(entries=()))
     try:
         unit.findings.extend(place.findings)
@@ -123,9 +123,9 @@ def check_unit(
     except Exception as err:  # a slip of ours must not end the other packages' check, nor pass as good
         what = f"The check of this package failed: {err.__class__.__name__}: {str(err)[:300]}"
         unit.findings.append(rules.CHECK_FAILED.found(what, readable(shown)))
-    if witness is not None and unit.identity is not None:
+    if witness is not None and unit.identity is not None and place.local is not None:
         # In the ledger a package has its own name, whatever the archive of it is called.
-        named = place.shown if place.serialisation is None else place.shown.with_name(place.name)
+        named = place.local if place.serialisation is None else place.local.with_name(place.name)
         unit.findings.extend(witness.judge(named, unit.identity))
     examined = examine(view_of(place, unit.files, unit.version, unit.info), examiners)
     return UnitResult(
@@ -184,8 +184,9 @@ def _examine(unit: _Unit) -> None:
         unit.ours = _is_record(unit)
     if unit.depth == "meaning" and unit.ours:
         _meaning(unit, blocks, damaged)
-        if unit.place.serialisation is None and not any(f.rule in _REFUSED for f in unit.findings):
-            unit.findings.extend(ask_second_opinion(unit.place.shown, completeness))
+        folder = unit.place.local if unit.place.serialisation is None else None
+        if folder is not None and not any(f.rule in _REFUSED for f in unit.findings):
+            unit.findings.extend(ask_second_opinion(folder, completeness))
 
 
 def _declaration(unit: _Unit, files: dict[str, int]) -> Declaration | None:
@@ -194,7 +195,7 @@ def _declaration(unit: _Unit, files: dict[str, int]) -> Declaration | None:
     here = position("bagit.txt")
     if "" in entries:
         what = f"The folder cannot be read: {entries[''].problem}."
-        unit.findings.append(rules.UNREADABLE.found(what, readable(str(unit.place.shown))))
+        unit.findings.append(rules.UNREADABLE.found(what, readable(unit.place.shown)))
         return None
     nothing = Declaration(version=None, encoding="UTF-8", codec="utf-8", findings=())
     if "bagit.txt" not in files:

@@ -118,7 +118,7 @@ INTERLEAVE_MARK: Final = ("interpolation", "hold", "mute")
 MARK_VERDICT: Final = ("found", "none_found", "not_applicable_here")
 EQUIPMENT_KIND: Final[tuple[str, ...]] = (
     "deck", "decoder", "digital_output_board", "interface", "capture_device", "converter", "clock",
-    "computer", "other"
+    "computer", "cable", "firmware", "other"
 )
 CHECK_OUTCOME: Final[tuple[str, ...]] = ("passed", "failed")
 SEVERITY: Final[tuple[str, ...]] = ("error", "warning", "note")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-LINE_VERSION: Final = "1.1.0"
+LINE_VERSION: Final = "1.2.0"
 
 CARRIER_RECEIVED: Final = "carrier_received"
 PASS_MADE: Final = "pass_made"
@@ -25,15 +25,16 @@ FAULT_CLEARED: Final = "fault_cleared"
 SUPERSEDED: Final = "superseded"
 COPIED: Final = "copied"
 MOVED: Final = "moved"
+HEALED: Final = "healed"
 NOTE: Final = "note"
 
 KINDS: Final = (
     CARRIER_RECEIVED, PASS_MADE, WRAPPED, FIXITY_CHECKED, DELIVERED, ACCEPTED, REFUSED, CARRIER_RETURNED,
-    RETAINED, DESTROYED, FAULT_NOTED, FAULT_CLEARED, SUPERSEDED, COPIED, MOVED, NOTE,
+    RETAINED, DESTROYED, FAULT_NOTED, FAULT_CLEARED, SUPERSEDED, COPIED, MOVED, HEALED, NOTE,
 )  # fmt: skip
 """Every kind of line we write; a reader passes over kinds it does not know."""
 
-HERE: Final = frozenset({WRAPPED, FIXITY_CHECKED, COPIED, RETAINED, "received"})
+HERE: Final = frozenset({WRAPPED, FIXITY_CHECKED, COPIED, HEALED, RETAINED, "received"})
 """Kinds after which a package is expected beside its ledger ("received" is of version 1.0)."""
 
 SAYS_NO_PLACE: Final = frozenset(
@@ -51,7 +52,7 @@ OPTIONAL: Final = (
     "equipment_id", "equipment_ids", "notice_id", "carrier_id", "client_item_id", "transfer_id", "job_id",
     "delivery_id", "document_sha512", "person", "organisation", "happened_at", "since", "until", "pass_n",
     "chain_id", "started_at", "stopped_at", "pass_outcome", "host", "operator", "signature", "principal",
-    "fingerprint",
+    "fingerprint", "place",
 )  # fmt: skip
 """Members a line has only where they say something."""
 

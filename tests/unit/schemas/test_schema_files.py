@@ -40,9 +40,10 @@ OWN = (
 )
 VERSIONS = {
     **dict.fromkeys(
-        ("measurements", "result-check", "result-demo", "result-verify", "job-sheet", "ledger-entry"), "1.1.0"
+        ("measurements", "result-check", "result-demo", "job-sheet", "equipment-register"), "1.1.0"
     ),
-    **dict.fromkeys(("fields", "transfer-record"), "1.2.0"),
+    **dict.fromkeys(("transfer-record", "result-verify", "ledger-entry"), "1.2.0"),
+    "fields": "1.3.0",
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
