@@ -7,6 +7,7 @@ from typing import Any
 
 from provpack.jobs.loaded import Equipment, LoadedJob, LoadedTransfer
 from provpack.jobs.merge import exact_rate, trade_fraction
+from provpack.jobs.pathequipment import HOW, path_equipment
 from provpack.jobs.register import KINDS, checks_of, last_before, moment_range
 from provpack.jobs.sheetfields import RECORD_VERSION, pointer, sheet_fields
 
@@ -45,6 +46,7 @@ def build_record_draft(job: LoadedJob, transfer: LoadedTransfer, *, record_id: s
     _from_equipment(job, transfer, facts)
     _from_fields(facts)
     _first_pass(transfer, facts)
+    _path_equipment(job, transfer, facts)
     events = _custody(job, transfer)
     if events:
         facts.values["custody_events"] = events
@@ -165,6 +167,20 @@ def _first_pass(transfer: LoadedTransfer, facts: _Facts) -> None:
     )
 
 
+def _path_equipment(job: LoadedJob, transfer: LoadedTransfer, facts: _Facts) -> None:
+    """What the register says was fitted to the machines and chains of the passes."""
+    if transfer.chain_id is not None:
+        facts.values["chain_id"] = transfer.chain_id
+    register = {"equipment": [item.raw for item in job.equipment.values()]}
+    found = path_equipment(register, facts.values)
+    if not found:
+        return
+    facts.values["path_equipment"] = found
+    names = {str(entry["equipment_id"]) for entry in found}
+    source = [f"{job.equipment[name].origin.file}: {name}" for name in sorted(names)]
+    facts.derived.append({"field": pointer("path_equipment"), "from": source, "how": HOW})
+
+
 def _custody(job: LoadedJob, transfer: LoadedTransfer) -> list[Mapping[str, Any]]:
     """Events of the job that name this item or carrier, with the transfer's own, by day."""
     mine = {transfer.values.get("client_item_id"), transfer.values.get("carrier_id")} - {None}
@@ -186,8 +202,6 @@ def _nest(job: LoadedJob, transfer: LoadedTransfer, facts: _Facts, record_id: st
     facts.values.setdefault("processing_steps", [])
     facts.values.setdefault("transfer_events", [])
     facts.values.setdefault("custody_events", [])
-    if transfer.chain_id is not None:
-        facts.values["chain_id"] = transfer.chain_id
     for name, value in facts.values.items():
         section = fields.section.get(name)
         if section is None:
@@ -207,6 +221,7 @@ def _declared_in(job: LoadedJob, transfer: LoadedTransfer) -> list[dict[str, Any
     """The sheets this record rests on, the transfer's own with its row."""
     used = {origin.file for origin in transfer.origins.values()} | {transfer.origin.file, "job.toml"}
     used |= {item.origin.file for item in used_equipment(job, transfer.values).values()}
+    used |= {item.origin.file for item in job.equipment.values() if item.raw.get("fitted")}
     out = []
     for sheet in job.declared_in:
         if sheet.path in used:

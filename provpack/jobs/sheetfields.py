@@ -12,9 +12,9 @@ from provpack.jobs.columns import Column, column_of
 
 JOB_VERSION = "1.1.0"
 REGISTER_VERSION = "1.1.0"
-RECORD_VERSION = "1.2.0"
-"""Of the three schemas. Record 1.1: measured figures; 1.2: client profiles, names held back.
-Register 1.1: what is fitted to what."""
+RECORD_VERSION = "1.3.0"
+"""Of the three schemas. Record 1.1: measured figures; 1.2: client profiles, names held back; 1.3: what
+else was in the path. Register 1.1: what is fitted to what."""
 NOT_IN_CELLS = frozenset({"supersedes", "derived_from"})
 FILE_COLUMNS = frozenset({"file", "documents", "photos", "condition_photos"})
 """Names of files of the job folder: resolved, and kept apart from the values of the record."""

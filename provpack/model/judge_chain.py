@@ -282,10 +282,15 @@ def judge_equipment(view: View, register: Mapping[str, object] | None) -> Iterat
             if notice.moment("cleared_at") is None and _covered(spans, notice, entry):
                 yield found(
                     rules.SUSPECT,
-                    f"Fault notice {notice.text('id')} on {name} covers this: {notice.text('what')}.",
+                    f"Fault notice {notice.text('id')} on {name} covers this: "
+                    f"{_sentence(notice.text('what'))}",
                     used[name],
                     name,
                 )
+
+
+def _sentence(text: str | None) -> str:
+    return f"{(text or 'no reason given').rstrip('. ')}."
 
 
 _USE: Final = ("deck/deck_id", "decoder/decoder_id", "capture/capture_device_id")
@@ -301,6 +306,9 @@ def _used(view: View) -> dict[str, str]:
     for path in _USE:
         if (name := view.text(path)) is not None:
             used.setdefault(name, "/" + path)
+    for row in view.rows("path_equipment"):
+        if (name := row.text("equipment_id")) is not None:
+            used.setdefault(name, f"{row.pointer}/equipment_id")
     return used
 
 

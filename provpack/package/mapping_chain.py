@@ -60,6 +60,13 @@ TABLE = """
     ; premis event[chain-check-1]//eventDetail ~ after 'test ' ? there was one
 /capture/chain_check_at = premis agent[capture-device]/agentNote ~ words
     ; premis event[chain-check-1]/eventDateTime ? there was one
+/path_equipment[]/equipment_id = premis agent[path-equipment-{n}]/agentNote ~ words
+/path_equipment[]/kind = premis agent[path-equipment-{n}]/agentNote ~ words
+/path_equipment[]/make_model = premis agent[path-equipment-{n}]/agentName
+/path_equipment[]/serial = premis agent[path-equipment-{n}]/agentNote ~ after 'serial number: '
+/path_equipment[]/fitted_to = premis agent[path-equipment-{n}]/agentNote ~ words
+/path_equipment[]/took_part = premis agent[path-equipment-{n}]/agentNote ~ words
+/path_equipment[]/pass_n = premis agent[path-equipment-{n}]/agentNote ~ words
 /equipment_status[]/equipment_id = premis event[equipment-fault-notice-{n}]//eventDetail ~ words
 /equipment_status[]/status = premis event[equipment-fault-notice-{n}]//eventDetail ~ words
 /equipment_status[]/at = premis event[equipment-fault-notice-{n}]/eventDateTime

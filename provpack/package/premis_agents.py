@@ -9,7 +9,7 @@ pass names, only the equipment identifier is known, and nothing more is said of 
 from __future__ import annotations
 
 from provpack.package.premis_terms import el, identifier, term, text
-from provpack.package.premis_view import AUDIO_ROLES, NAMED_IN_PASS, Json, View, at, spoken, words
+from provpack.package.premis_view import AUDIO_ROLES, NAMED_IN_PASS, Json, View, at, rows, spoken, words
 from provpack.xmldoc import Node
 
 # agent name -> (section of the record, prefix of its fields, role in an event)
@@ -20,6 +20,7 @@ HARDWARE = {
     "capture-device": ("capture", "capture_device", "capture device"),
 }
 BOARD = "digital-output-board"
+PATH_EQUIPMENT = "path-equipment"
 # field of `people` -> (agent type, role)
 PARTIES = {
     "operator": ("person", "operator"),
@@ -72,6 +73,10 @@ def hardware_of_pass(view: View, entry: Json) -> list[tuple[str, str]]:
             out.append((name, role))
             if name == "decoder" and board_of(view):
                 out.append((BOARD, "digital output board"))
+    for i, part in enumerate(rows(view.record.get("path_equipment")), start=1):
+        # What may have taken part is described, not linked: a link would say that it did.
+        if part.get("took_part") == "yes" and part.get("pass_n") in (entry.get("n"), None) and entry:
+            out.append((f"{PATH_EQUIPMENT}-{i}", "signal path"))
     return out
 
 
@@ -129,6 +134,11 @@ def _hardware(view: View) -> list[Node]:
     if board_of(view):
         note = "built into the decoder after it was made"
         out.append(_agent(view, BOARD, "hardware", board_of(view), note))
+    for i, part in enumerate(rows(view.record.get("path_equipment")), start=1):
+        key, serial = spoken(part.get("equipment_id")), spoken(part.get("serial"))
+        number = f"serial number: {serial}" if serial else ""
+        notes = number, words(part, skip=("make_model", "serial"))
+        machine(f"{PATH_EQUIPMENT}-{i}", key, spoken(part.get("make_model")) or key, *notes)
     for kind, keys in view.other_machines.items():
         for i, key in enumerate(keys, start=1):
             role = f"role: {HARDWARE[kind][2]}"

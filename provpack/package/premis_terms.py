@@ -88,7 +88,15 @@ OWN_TERMS: Mapping[str, frozenset[str]] = MappingProxyType(
         ),
         "eventOutcome": frozenset({"unknown"}),
         "linkingAgentRole": frozenset(
-            {"playback deck", "decoder", "digital output board", "interface", "capture device", "signer"}
+            {
+                "playback deck",
+                "decoder",
+                "digital output board",
+                "interface",
+                "capture device",
+                "signal path",
+                "signer",
+            }
         ),
     }
 )

@@ -240,6 +240,15 @@ TABLES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "derived": ("field", "from", "how"),
         "declared_in": ("path", "row", "sha256"),
         "waivers": ("rule", "reason", "by", "at"),
+        "path_equipment": (
+            "pass_n",
+            "kind",
+            "equipment_id",
+            "make_model",
+            "serial",
+            "fitted_to",
+            "took_part",
+        ),
         "equipment_status": ("equipment_id", "status", "at", "by", "note"),
     }
 )
@@ -278,6 +287,7 @@ TABLE_KIND: Mapping[str, Kind] = MappingProxyType(
         "held_back": "derived",
         "derived": "derived",
         "declared_in": "derived",
+        "path_equipment": "derived",
     }
 )
 SECTION_KIND: Mapping[str, Kind] = MappingProxyType({"measured": "measured", "made_by": "derived"})

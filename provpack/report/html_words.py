@@ -138,6 +138,8 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "mode": "Word length",
         "items": "Items",
         "equipment_id": "Equipment",
+        "fitted_to": "Fitted to",
+        "took_part": "Took part",
         "label": "What stands there",
         "roles": "Fields the name stood in",
         "commitment_sha256": "Commitment (SHA-256 of salt and name)",

@@ -128,7 +128,7 @@ def test_one_machine_in_two_parts_has_its_identifier_once(full: dict[str, Any]) 
         for e in root.iterfind("p:agent/p:agentIdentifier", N)
         if e.findtext("p:agentIdentifierType", namespaces=N) == "equipment identifier"
     ]
-    assert kinds == ["D2", "C1", "D5"]
+    assert kinds == ["D2", "C1", "BRD-4", "FW-2", "D5"]
     notes = [n.text for n in entity(root, "agent", "decoder").iterfind("p:agentNote", N)]
     assert "the same machine as deck: equipment identifier D2" in notes
 

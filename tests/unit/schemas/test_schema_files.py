@@ -42,8 +42,8 @@ VERSIONS = {
     **dict.fromkeys(
         ("measurements", "result-check", "result-demo", "job-sheet", "equipment-register"), "1.1.0"
     ),
-    **dict.fromkeys(("transfer-record", "result-verify", "ledger-entry"), "1.2.0"),
-    "fields": "1.3.0",
+    **dict.fromkeys(("result-verify", "ledger-entry"), "1.2.0"),
+    **dict.fromkeys(("fields", "transfer-record"), "1.3.0"),
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
