@@ -57,9 +57,12 @@ class Package:
     when the package was replaced (size and time of its tag files), so that an unchanged one is not read
     again. ledger: path of the custody ledger beside it. label: transcription of the label. notes: every free
     text of the record, for searching. damage_events, damage_seconds: holds, mutes, interpolations and clicks
-    that were measured, and the time they cover. check_age_days: of the chain check when the first pass
-    began. known: JSON members that could be told; problem: why no more could, "" when nothing stood in the
-    way.
+    that were measured, and the time they cover. check_age_days: of the chain check when the first pass on
+    that chain began, whole days, a begun day counted as one (31 = more than 30 days). supersedes: tag
+    manifest digest (SHA-512) of the package that this one replaces, or its record_id where the record tells
+    no digest. names_held_back: names were left out of the record before it was given out, so who took part
+    cannot be told from it wholly. known: JSON members that could be told; problem: why no more could, ""
+    when nothing stood in the way. A record that is not what was sealed tells nothing.
     """
 
     place: str
@@ -107,6 +110,8 @@ class Package:
     duration_s: float | None = None
     damage_events: int | None = None
     damage_seconds: float | None = None
+    supersedes: str | None = None
+    names_held_back: bool = False
     problem: str = ""
     files: tuple[File, ...] = ()
     parts: tuple[Part, ...] = ()
@@ -130,18 +135,21 @@ class Check:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sealed:
-    """A package that a ledger says was sealed, or healed, beside it. stays: nothing says that it left."""
+    """A package that a ledger says was sealed, or healed, beside it. stays: nothing says that it left.
+    superseded: entered since as replaced by another."""
 
     package: str
     line: int
     at: str
     identity: str | None = None
     stays: bool = True
+    superseded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Carrier:
-    """A physical carrier as the ledger tells it. ended: returned, retained, destroyed; None = no outcome."""
+    """A physical carrier as the ledger tells it. ended: returned, retained, destroyed, or wrapped (something
+    came of it, and it is still in the house); None = no outcome."""
 
     carrier: str
     client: str | None = None
@@ -152,7 +160,11 @@ class Carrier:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """A fault notice. since None: from the last time it was known good; until None: still."""
+    """A fault notice. since None: from the last time it was known good; until None: still.
+
+    Every moment as the ledger declares it: a day stays a day, for a time of day that was made up would say
+    of a pass on that day that no fault concerned it.
+    """
 
     equipment: str
     notice_id: str | None = None
@@ -212,9 +224,11 @@ class Listed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """One question answered: how many there are, and the first of them."""
+    """One question answered: how many there are, and the first of them. more: there are more than total,
+    nobody counted on (words that stand nearly everywhere)."""
 
     total: int
+    more: bool = False
     first: tuple[Listed, ...] = ()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,17 @@ def client_profile_option(command: Callable[..., Any]) -> Callable[..., Any]:
         "BagIt profile. Intact but not met: exit code 13.",
     )(command)
     return decorated
+
+
+def profile_makers(client_profile: Path | None) -> list[Callable[[], Examiner]]:
+    """What makes the examiner for that file wherever a check runs (CheckSpec.examiner_makers), nothing
+    without a file. Raises InputProblem when it cannot be used."""
+    if client_profile is None:
+        return []
+    from provpack.jobs.clientexamine import profile_examiner
+    from provpack.jobs.clientprofiles import load_profile_file
+
+    return [partial(profile_examiner, load_profile_file(client_profile))]
 
 
 def profile_examiners(client_profile: Path | None) -> list[Examiner]:

@@ -50,7 +50,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
         studio = studio_signer(top, target.below("."))
         with wrap_ports(destination, bar) as ports:
             wrapped = wrap_job(job, destination, ports, wishes=Wishes(signer=studio))
-        keeper = LedgerKeeper(clock.now)
+        keeper = LedgerKeeper()
         verified = verify_paths(
             [destination], "meaning", progress=bar, clock=clock.now, record=keeper.note,
             validate=schema_pairs(), recover=lambda source: record_of(source, ""),

@@ -29,9 +29,13 @@ COMMANDS = {
     "report": "Tell what a sealed package holds; draw its page anew outside it.",
     "inspect": "Show the chunks, metadata and irregularities of an audio file.",
     "verify": "Check packages and other BagIt bags: good, bad, missing, could_not_check.",
+    "heal": "Build a package anew from several damaged copies, or say exactly what is lost.",
     "deliver": "Hand all packages of one client over in one folder, with note and index.",
     "receive": "Take in a delivery or package at the client's side, and write a receipt.",
     "close": "Take in the receipt that came back, and close the hand-over in the ledger.",
+    "trace": "List every transfer a piece of equipment took part in, and write to the clients.",
+    "audit": "Look back over all packages: what is due, unknown, damaged or missing, and trends.",
+    "catalogue": "Index all packages and ledgers; find a package by words or by a digest.",
     "custody": "Read the custody ledger: is its chain whole, and what waits for somebody?",
     "enter": "Append to the custody ledger what happened, by hand or from a job's sheets.",
 }
@@ -61,6 +65,14 @@ LEFT_BEHIND = {
     "receive": "What is received was only read, and no receipt was written. Run the same command again.",
     "close": "The receipt is entered whole or not at all; run the same command again, it tells.",
     "enter": "The lines are in the ledger whole or not at all; `provpack custody` tells.",
+    "trace": "Notices and tables that stand under their final names are complete; the packages were only "
+    "read. Move what was written away, then run the same command again.",
+    "audit": "The packages were only read; a table or page that stands under its name is complete. Move it "
+    "away, then run the same command again.",
+    "catalogue": "Packages and ledgers were only read. What was taken in stays; a rebuild that was not "
+    "complete changed nothing. Run the same command again.",
+    "heal": "The copies are untouched, and no package stands under its final name unless it is complete. "
+    "Run the same command again; a package that was complete already gets its record and ledger line.",
     "demo": "The folder of the demo is unfinished: delete it and run the demo again.",
     "verify": "Nothing was changed; packages checked so far may stand in the custody ledger. Run the same "
     "command again.",

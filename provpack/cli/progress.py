@@ -10,13 +10,14 @@ from provpack.jobs.progress import Progress, Silent
 
 
 class _Bar:
-    """Bytes done of bytes to do, with speed and time left."""
+    """Bytes done of bytes to do, with speed and time left; things: not bytes but a number of things."""
 
-    def __init__(self) -> None:
+    def __init__(self, things: bool = False) -> None:
         from rich.console import Console
         from rich.progress import (
             BarColumn,
             DownloadColumn,
+            MofNCompleteColumn,
             TextColumn,
             TimeRemainingColumn,
             TransferSpeedColumn,
@@ -26,8 +27,11 @@ class _Bar:
         self._bar = RichProgress(
             TextColumn("{task.description}", markup=False),
             BarColumn(),
-            DownloadColumn(binary_units=True),
-            TransferSpeedColumn(),
+            *(
+                (MofNCompleteColumn(),)
+                if things
+                else (DownloadColumn(binary_units=True), TransferSpeedColumn())
+            ),
             TimeRemainingColumn(),
             console=Console(stderr=True),
             transient=True,
@@ -48,12 +52,15 @@ class _Bar:
 
 
 @contextmanager
-def shown(quiet: bool = False) -> Iterator[Progress]:
-    """A progress bar for the duration of a job; silent when standard error is not a terminal."""
+def shown(quiet: bool = False, *, things: bool = False) -> Iterator[Progress]:
+    """A progress bar for the duration of a job; silent when standard error is not a terminal.
+
+    things: the job counts packages, not bytes.
+    """
     if quiet or not sys.stderr.isatty():
         yield Silent()
         return
-    bar = _Bar()
+    bar = _Bar(things)
     bar.start()
     try:
         yield bar

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -147,6 +148,16 @@ def read_signers(signers: Path | None, required: bool = False) -> Signers | None
             todo="Name the list with --signers FILE.",
         )
     return load_signers(signers) if signers is not None else None
+
+
+def signature_makers(
+    signers: Signers | None, require_signature: bool, *, now: datetime | None = None
+) -> list[Callable[[], Examiner]]:
+    """What makes the examiner of signatures wherever a check runs (CheckSpec.examiner_makers). now: see
+    jobs.signatures.judge_signature."""
+    from provpack.jobs.signatures import signature_examiner
+
+    return [partial(signature_examiner, signers, required=require_signature, now=now)]
 
 
 def signature_examiners(

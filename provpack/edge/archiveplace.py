@@ -14,7 +14,7 @@ import threading
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, BinaryIO, Literal, cast
+from typing import Any, BinaryIO, Literal, Protocol, cast
 
 from provpack.edge.place import PlacedFile
 from provpack.edge.reading import BrokenMember, FileSource, read_range
@@ -49,14 +49,18 @@ def archive_kind(path: Path) -> ArchiveKind | None:
     Raises OSError when it cannot be read, ValueError for an impossible path.
     """
     with _opened(path) as file:
-        first = read_range(file.fileno(), 0, 512)
+        return kind_of(read_range(file.fileno(), 0, 512), path.name)
+
+
+def kind_of(first: bytes, name: str) -> ArchiveKind | None:
+    """The same, of a file of which the first 512 bytes and the name are known."""
     if looks_like_zip(first):
         return "zip"
     if looks_like_tar(first):
         return "tar"
     if first.startswith(_COMPRESSED):
         return "compressed"
-    name = path.name.lower()
+    name = name.lower()
     if name.endswith(".tar"):
         return "tar"
     if name.endswith(".zip"):
@@ -73,24 +77,37 @@ def _opened(path: Path) -> BinaryIO:
     return open(fd, "rb", buffering=0)  # noqa: PTH123 - wraps a descriptor
 
 
+class ArchiveSource(Protocol):
+    """The bytes of a whole archive, for any number of threads: a FileSource, or what lies elsewhere."""
+
+    @property
+    def size(self) -> int: ...
+    def read_at(self, offset: int, length: int) -> bytes: ...
+    def read_into(self, offset: int, view: memoryview) -> int: ...
+    def held_still(self) -> bool: ...
+
+
 class ArchivePlace:
     """A bag in an archive; a Place. The archive stays open until close()."""
 
     def __init__(self, path: Path, kind: Literal["tar", "zip"]) -> None:
         """Read the list of contents. Raises OSError when the archive cannot be opened, ValueError."""
-        self.shown = str(path)
+        self._file = _opened(path)
         self.local: Path | None = path
+        self._begin(str(path), path.name, kind, FileSource(self._file))
+
+    def _begin(self, shown: str, name: str, kind: Literal["tar", "zip"], source: ArchiveSource) -> None:
+        self.shown = shown
         self.serialisation: str | None = TAR if kind == "tar" else ZIP
-        self.name = _stem(path.name)
+        self.name = _stem(name)
         self._members: dict[str, Member] = {}
         self._listing: Listing | None = None
-        self._file = _opened(path)
-        self._source = FileSource(self._file)
+        self._source = source
         try:
-            self.contents = (read_tar if kind == "tar" else read_zip)(self._source)
+            self.contents = (read_tar if kind == "tar" else read_zip)(source)
         except OSError as err:
             what = f"The archive cannot be read: {reason(err)}."
-            found = rules.UNREADABLE.found(what, readable(str(path)))
+            found = rules.UNREADABLE.found(what, readable(shown))
             self.contents = Contents(findings=(found,), usable=False)
         self.findings = (*self.contents.findings, *self._look_inside())
 
@@ -172,7 +189,7 @@ class _MemberStream(io.RawIOBase):
 
 
 class _StoredStream(_MemberStream):
-    def __init__(self, archive: FileSource, member: Member) -> None:
+    def __init__(self, archive: ArchiveSource, member: Member) -> None:
         super().__init__(member.size, member.crc)
         self._archive, self._offset = archive, member.offset
 
@@ -186,7 +203,7 @@ class _StoredStream(_MemberStream):
 class StoredFile:
     """A member that is a range of the archive; a PlacedFile."""
 
-    def __init__(self, archive: FileSource, member: Member) -> None:
+    def __init__(self, archive: ArchiveSource, member: Member) -> None:
         self._archive, self._offset = archive, member.offset
         self.size = member.size
         self._stream = _StoredStream(archive, member)
@@ -210,7 +227,7 @@ class StoredFile:
 class _Inflater:
     """Inflates a member piece by piece (RFC 1951), and can be copied at any place."""
 
-    def __init__(self, archive: FileSource, member: Member) -> None:
+    def __init__(self, archive: ArchiveSource, member: Member) -> None:
         self._archive, self._member = archive, member
         self._engine = zlib.decompressobj(-zlib.MAX_WBITS)
         self._waiting = b""
@@ -262,7 +279,7 @@ class _Inflater:
 
 
 class _InflatedStream(_MemberStream):
-    def __init__(self, archive: FileSource, member: Member) -> None:
+    def __init__(self, archive: ArchiveSource, member: Member) -> None:
         super().__init__(member.size, member.crc)
         self._inflater = _Inflater(archive, member)
 
@@ -275,7 +292,7 @@ class _InflatedStream(_MemberStream):
 class DeflatedFile:
     """A deflated member; a PlacedFile. Reading by position begins at the nearest of a few kept places."""
 
-    def __init__(self, archive: FileSource, member: Member) -> None:
+    def __init__(self, archive: ArchiveSource, member: Member) -> None:
         self._archive, self._member = archive, member
         self.size = member.size
         self._stream = _InflatedStream(archive, member)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -229,7 +229,7 @@ def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MA
             with os.scandir(folder) as scan:
                 items = sorted(scan, key=lambda item: item.name, reverse=True)
             names = {item.name for item in items}
-            if "bagit.txt" in names or ("data" in names and any(_is_manifest(name) for name in names)):
+            if is_bag(names):
                 bags.append(folder)
                 continue
             for item in items:
@@ -258,5 +258,7 @@ def _like_archive(name: str) -> bool:
     return name.lower().endswith(ARCHIVE_NAMES) and not is_system_file(name)
 
 
-def _is_manifest(name: str) -> bool:
-    return name.startswith("manifest-") and name.endswith(".txt")
+def is_bag(names: Collection[str]) -> bool:
+    """Whether a folder with these names in it is a bag."""
+    manifest = any(name.startswith("manifest-") and name.endswith(".txt") for name in names)
+    return "bagit.txt" in names or ("data" in names and manifest)

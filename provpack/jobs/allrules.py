@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from provpack.chunks import rules as chunk_rules
 from provpack.findings import Rule
-from provpack.jobs import custodyrules, deliveryrules, deriverules, passrules, rules, wraprules
+from provpack.jobs import (
+    auditrules,
+    custodyrules,
+    deliveryrules,
+    deriverules,
+    harvestrules,
+    healrules,
+    passrules,
+    rules,
+    tracerules,
+    wraprules,
+)
 from provpack.model import measuredrules
 from provpack.model import rules as record_rules
 from provpack.package import heldrules, metadata_check, needrules, premis_check, profilerules, signrules
@@ -27,6 +38,10 @@ ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
     ("Signatures and lists of signers", signrules.RULES),
     ("The custody ledger", custodyrules.RULES),
     ("Handing over, taking in, closing", deliveryrules.RULES),
+    ("Filling the catalogue", harvestrules.RULES),
+    ("Tracing equipment", tracerules.RULES),
+    ("Looking back", auditrules.RULES),
+    ("Healing, and second copies", healrules.RULES),
 )
 """(title, rules) in the order of the table."""
 

@@ -53,7 +53,8 @@ class History:
     def _concerns(self, entry: Entry) -> bool:
         names = {text(entry, "carrier_id"), text(entry, "client_item_id")} - {None}
         package = package_of(entry)
-        mine = bool(names & self._names) or package in self._packages
+        place = text(entry, "place")
+        mine = bool(names & self._names) or package in self._packages or place in self._packages
         if mine and entry.get("kind") == kinds.PASS_MADE:
             self._used |= set(_equipment(entry))
         if not mine and not names and package is None:

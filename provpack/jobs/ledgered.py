@@ -1,15 +1,18 @@
-"""Each verification goes into the custody ledger that lies beside the package, if there is one."""
+"""Each verification goes into the custody ledger that lies beside the package, if there is one, else into the
+one named for packages that have none beside them.
+
+Every line is appended and synced as its package is finished: what a killed run got to is known to the next.
+"""
 
 from __future__ import annotations
 
 import base64
 import os
-from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 
 from provpack import __version__
 from provpack.edge.ledger import append, find_ledger
+from provpack.edge.remoteaddress import is_address, shown_address
 from provpack.errors import ProvpackError
 from provpack.jobs.verified import UnitResult
 from provpack.package.bagpaths import readable
@@ -17,19 +20,20 @@ from provpack.package.ledgerline import FIXITY_CHECKED, ledger_line
 
 
 class LedgerKeeper:
-    """Appends one line per checked unit, and remembers where it could not."""
+    """Appends one line per checked unit, and remembers where it could not.
 
-    def __init__(self, now: Callable[[], datetime]) -> None:
-        self._now = now
+    elsewhere: the ledger for packages with none beside them; made when it is not there.
+    """
+
+    def __init__(self, elsewhere: Path | None = None) -> None:
+        self._elsewhere = elsewhere
         self._written: dict[str, int] = {}
         self._without: list[str] = []
         self._failed: dict[str, ProvpackError] = {}
 
     def note(self, unit: UnitResult) -> None:
         """Append the outcome of one unit; a ledger that cannot be written never spoils the check."""
-        named = unit.path_base64
-        place = Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)
-        ledger = find_ledger(place.parent) if place.parent.is_dir() else None
+        ledger, package, place = self._line_for(unit)
         if ledger is None:
             self._without.append(unit.path)
             return
@@ -40,14 +44,37 @@ class LedgerKeeper:
             append(
                 ledger,
                 ledger_line(
-                    FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__,
-                    package=unit.name or readable(place.name), tagmanifest_sha512=unit.identity,
-                    outcome=unit.outcome, depth=unit.depth, findings=counts,
+                    FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__, package=package,
+                    tagmanifest_sha512=unit.identity, outcome=unit.outcome, depth=unit.depth,
+                    findings=counts, place=place,
                 ),
             )  # fmt: skip
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1
         except ProvpackError as err:
             self._failed[str(ledger)] = err
+
+    def _line_for(self, unit: UnitResult) -> tuple[Path | None, str, str | None]:
+        """Ledger, name of the package, and its place unless it is a folder directly beside that ledger."""
+        if is_address(unit.path):
+            address = shown_address(unit.path).rstrip("/")
+            return self._elsewhere, unit.name or address.rpartition("/")[2], address
+        named = unit.path_base64
+        path = Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)
+        name = unit.name or readable(path.name)
+        try:
+            whole = path.resolve()
+            ledger = find_ledger(whole.parent) if whole.parent.is_dir() else None
+            beside = ledger is not None and ledger.parent == whole.parent
+            folder = unit.serialisation is None and not whole.is_file()
+        except (OSError, ValueError, RuntimeError):
+            return None, name, None
+        if beside and folder:
+            return ledger, readable(whole.name), None
+        return ledger or self._elsewhere, name, readable(str(whole))
+
+    def ledgers(self) -> tuple[Path, ...]:
+        """Those that got lines."""
+        return tuple(Path(path) for path in self._written)
 
     def summary(self) -> dict[str, object]:
         """The shape `ledgers` of schemas/result-verify.schema.json."""
@@ -66,5 +93,8 @@ class LedgerKeeper:
         ]
         out += [f"NOT recorded: {why}" for why in self._failed.values()]
         if self._without:
-            out.append(f"Not recorded for {len(self._without)} of them: no custody-ledger.jsonl lies beside.")
+            out.append(
+                f"Not recorded for {len(self._without)} of them: no custody-ledger.jsonl lies beside. "
+                "--ledger FILE names one for them."
+            )
         return out

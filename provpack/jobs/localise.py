@@ -42,7 +42,10 @@ def localise(
     change = source.size - digests.file_bytes
     offset = _audio_start(source, digests, change, told)
     if offset is None:
-        return Damage(path=path, extent="unknown", blocks=len(digests.blocks), size_change=change)
+        return Damage(
+            path=path, extent="unknown", blocks=len(digests.blocks), size_change=change,
+            frames=digests.frames, rate=digests.rate,
+        )  # fmt: skip
     bad = [n for n in range(len(digests.blocks)) if not _matches(source, digests, n, offset, told)]
     shifted = [n for n in bad if change and _matches(source, digests, n, offset + change, told)]
     shift_inside = change if shifted and len(bad) < len(digests.blocks) else 0
@@ -68,6 +71,8 @@ def localise(
         size_change=change,
         lost_frames=-(-gone // digests.frame_bytes) if not shift_inside else 0,
         shifted_bytes=shift_inside,
+        frames=digests.frames,
+        rate=digests.rate,
     )
 
 

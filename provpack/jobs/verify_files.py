@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 from provpack.edge.hashing import hashlib_name
 from provpack.edge.place import Place
@@ -26,11 +27,12 @@ class Stopped(BaseException):
 
 @dataclass(slots=True)
 class Hands:
-    """What the threads of one run share: how many packages are left, who is told of bytes, the stop sign."""
+    """What the threads that read one package share: how many they may be, who is told of bytes, the stop
+    sign. is_alone: whether no other package is being read meanwhile."""
 
     workers: int
     told: Callable[[int], None]
-    units_left: int
+    is_alone: Callable[[], bool]
     stop: threading.Event = field(default_factory=threading.Event)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -41,14 +43,10 @@ class Hands:
         with self._lock:
             self.told(amount)
 
-    def unit_done(self) -> None:
-        with self._lock:
-            self.units_left -= 1
-
     @property
     def alone(self) -> bool:
         """No other package is being read: this one may use every processor."""
-        return self.units_left <= 1
+        return self.is_alone()
 
 
 @dataclass(slots=True)
@@ -79,7 +77,8 @@ def read_all(place: Place, tasks: Sequence[Task], hands: Hands) -> Reading:
     lock = threading.Lock()
 
     def one(task: Task, threads: bool) -> None:
-        algorithms = {e.algorithm for e in task.expected if hashlib_name(e.algorithm)}
+        # in one order always: findings follow it, and must not differ from process to process
+        algorithms = sorted({e.algorithm for e in task.expected if hashlib_name(e.algorithm)})
         if not algorithms:
             return
         try:
@@ -104,22 +103,48 @@ def read_all(place: Place, tasks: Sequence[Task], hands: Hands) -> Reading:
     if not hands.alone or hands.workers < 2:
         for task in tasks:
             one(task, hands.alone)
+        reading.findings.sort(key=lambda f: f.where)
         return reading
     by_size = sorted(tasks, key=lambda task: task.size, reverse=True)
     first = whole_machine_first([task.size for task in by_size], hands.workers)
     for task in by_size[:first]:
         one(task, True)
-    if by_size[first:]:
-        with ThreadPoolExecutor(hands.workers, thread_name_prefix="provpack-read") as pool:
-            futures = [pool.submit(one, task, False) for task in by_size[first:]]
-            try:
-                for future in futures:
-                    future.result()
-            except BaseException:
-                hands.stop.set()
-                raise
+    _side_by_side([partial(one, task, False) for task in by_size[first:]], hands)
     reading.findings.sort(key=lambda f: f.where)
     return reading
+
+
+def _side_by_side(works: Sequence[Callable[[], None]], hands: Hands) -> None:
+    """Do all, several at a time; the first error is raised and stops the others.
+
+    On threads that do not keep the program from ending: one may be stuck in a read for ever, and an executor
+    would wait for it at exit.
+    """
+    waiting: deque[Callable[[], None]] = deque(works)
+    errors: list[BaseException] = []
+
+    def lane() -> None:
+        try:
+            while not errors:
+                try:
+                    work = waiting.popleft()
+                except IndexError:
+                    return
+                work()
+        except BaseException as err:
+            errors.append(err)
+            hands.stop.set()
+
+    lanes = [
+        threading.Thread(target=lane, name="provpack-read", daemon=True)
+        for _ in range(min(hands.workers, len(works)))
+    ]
+    for thread in lanes:
+        thread.start()
+    for thread in lanes:
+        thread.join()
+    if errors:
+        raise errors[0]
 
 
 def whole_machine_first(sizes: Sequence[int], workers: int) -> int:

@@ -1,14 +1,20 @@
-"""Find what there is to verify at or beneath some paths: bags in folders, and bags in archives."""
+"""Find what there is to verify at or beneath some paths and addresses: bags in folders, and in archives."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from provpack.edge.archiveplace import ArchiveKind, ArchivePlace, archive_kind
 from provpack.edge.place import FolderPlace, Place
+from provpack.edge.remote import RemotePlace
+from provpack.edge.remoteaddress import is_address, local_path, shown_address
+from provpack.edge.remotearchive import RemoteArchive, archive_kind_at
+from provpack.edge.remotefind import find_bags_at
 from provpack.edge.tree import find_bags, reason
+from provpack.errors import ProvpackError
 from provpack.findings import Finding, Rule
 from provpack.package import archiverules, rules
 from provpack.package.archive import Contents, holds_bag
@@ -18,55 +24,85 @@ from provpack.package.bagpaths import position, readable
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
     """One unit to come: a bag in a folder (archive None) or in an archive, or a path about which only
-    findings can be told."""
+    findings can be told. path is an address (`protocol://...`) for what lies elsewhere. Can be pickled."""
 
-    path: Path
+    path: Path | str
     archive: ArchiveKind | None = None
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def shown(self) -> str:
+        """What a person calls it: the path, or the address without its secrets."""
+        return shown(self.path)
+
     def open(self) -> Place:
-        """The place to read it from. Raises OSError, ValueError."""
+        """The place to read it from. Raises OSError, ValueError, EnvironmentProblem."""
         if self.archive in ("tar", "zip"):
-            return ArchivePlace(self.path, self.archive)
-        return FolderPlace(self.path)
+            return _opened(self.path, self.archive)
+        return RemotePlace(self.path) if isinstance(self.path, str) else FolderPlace(self.path)
 
 
-def about(rule: Rule, what: str, path: Path) -> Finding:
-    """A finding about a path outside of any bag."""
-    return rule.found(what, readable(str(path)), position=position(str(path)))
+def _opened(path: Path | str, kind: Literal["tar", "zip"]) -> ArchivePlace:
+    return RemoteArchive(path, kind) if isinstance(path, str) else ArchivePlace(path, kind)
 
 
-def find_units(paths: Sequence[Path]) -> tuple[list[Found], list[Finding]]:
-    """The units to check, each once, and what concerns none of them. Raises nothing."""
-    units: dict[Path, Found] = {}
+def shown(path: Path | str) -> str:
+    """A path or address as it is told; never with a password."""
+    return shown_address(path) if isinstance(path, str) else str(path)
+
+
+def about(rule: Rule, what: str, path: Path | str, *, todo: str = "") -> Finding:
+    """A finding about a path or address outside of any bag."""
+    name = shown(path)
+    return rule.found(what, readable(name), todo=todo, position=position(name))
+
+
+def find_units(paths: Sequence[Path | str]) -> tuple[list[Found], list[Finding]]:
+    """The units to check, each once, and what concerns none of them. Raises nothing.
+
+    A text that is an address is looked at where it points, over the network if need be; any other text is
+    a path, and so is a file:// address.
+    """
+    units: dict[Path | str, Found] = {}
     findings: list[Finding] = []
-    for path in paths:
-        try:
-            if not path.exists():
-                found = [_told(path, rules.NOT_FOUND, "There is nothing at this path.")]
-            elif path.is_dir():
-                found = _beneath(path, findings)
-            else:
-                found = [_single(path)]
-        except (OSError, ValueError) as err:
-            found = [_unreadable(path, err)]
-        for one in found:
+    for given in paths:
+        for one in _at(given, findings):
             units.setdefault(one.path, one)
     return list(units.values()), findings
 
 
-def _told(path: Path, rule: Rule, what: str) -> Found:
-    return Found(path=path, findings=(about(rule, what, path),))
+def _at(given: Path | str, findings: list[Finding]) -> list[Found]:
+    path = given
+    try:
+        if isinstance(path, str):
+            path = (local_path(path) or path) if is_address(path) else Path(path)
+        if isinstance(path, str):
+            return _elsewhere(path, findings)
+        if not path.exists():
+            return [_told(path, rules.NOT_FOUND, "There is nothing at this path.")]
+        return _beneath(path, findings) if path.is_dir() else [_single(path)]
+    except (OSError, ValueError) as err:
+        return [_unreadable(path, err)]
 
 
-def _unreadable(path: Path, err: Exception) -> Found:
+def _told(path: Path | str, rule: Rule, what: str, *, todo: str = "") -> Found:
+    return Found(path=path, findings=(about(rule, what, path, todo=todo),))
+
+
+def _unreadable(path: Path | str, err: Exception) -> Found:
     why = reason(err) if isinstance(err, OSError) else err.__class__.__name__
+    if isinstance(path, str):
+        return _told(path, rules.UNREADABLE, f"The address cannot be looked at: {err}.")
     return _told(path, rules.UNREADABLE, f"The path cannot be looked at: {why}.")
 
 
-def _single(path: Path) -> Found:
+def _kind(path: Path | str) -> ArchiveKind | None:
+    return archive_kind_at(path) if isinstance(path, str) else archive_kind(path)
+
+
+def _single(path: Path | str) -> Found:
     """A path that is one file. Raises OSError, ValueError."""
-    kind = archive_kind(path)
+    kind = _kind(path)
     if kind is None:
         return _told(path, rules.NOT_A_FOLDER, "This is a single file, and no archive that is read here.")
     if kind == "compressed":
@@ -84,7 +120,7 @@ def _beneath(path: Path, findings: list[Finding]) -> list[Found]:
         except (OSError, ValueError) as err:
             one = _unreadable(archive, err)
         units += [one] if one is not None else []
-    units.sort(key=lambda unit: unit.path)
+    units.sort(key=lambda unit: Path(unit.path))
     for folder, why in search.unreadable:
         what = f"The folder could not be searched for packages: {why}."
         units.append(_told(folder, rules.UNREADABLE, what))
@@ -98,14 +134,39 @@ def _beneath(path: Path, findings: list[Finding]) -> list[Found]:
     return units
 
 
-def _archive(path: Path, findings: list[Finding]) -> Found | None:
+def _elsewhere(address: str, findings: list[Finding]) -> list[Found]:
+    """What lies at or beneath an address."""
+    try:
+        search = find_bags_at(address)
+    except ProvpackError as err:
+        rule = rules.NOT_FOUND if err.code == "not-there" else rules.UNREADABLE
+        return [_told(address, rule, err.what, todo=err.todo)]
+    units = [Found(path=bag) for bag in search.bags]
+    for one, why in search.unreadable:
+        units.append(_told(one, rules.UNREADABLE, f"It could not be searched for packages: {why}."))
+    for archive in search.archives:
+        try:
+            found = _single(archive) if archive == address else _archive(archive, findings)
+        except (OSError, ValueError) as err:
+            found = _unreadable(archive, err)
+        units += [found] if found is not None else []
+    if search.single:
+        units.append(_told(address, rules.NOT_A_FOLDER, "This is a single object, and no folder of them."))
+    if not units:
+        units.append(_told(address, rules.NO_BAG_HERE, "There is no package at or beneath this address."))
+    for leftover in search.leftovers:
+        findings.append(about(rules.LEFTOVER, "What an interrupted run left was passed over.", leftover))
+    return units
+
+
+def _archive(path: Path | str, findings: list[Finding]) -> Found | None:
     """An archive met on the way: a unit if a bag is in it, or that cannot be told. Raises as _single."""
-    kind = archive_kind(path)
+    kind = _kind(path)
     if kind not in ("tar", "zip"):
         what = "It is compressed as a whole: whether it holds a package was not looked at."
         findings.append(about(archiverules.PASSED_OVER, what, path))
         return None
-    place = ArchivePlace(path, kind)
+    place = _opened(path, kind)
     place.close()
     if place.contents.usable and place.contents.complete and not _may_be_package(place.contents):
         findings.append(about(archiverules.PASSED_OVER, "There is no bag in this archive.", path))

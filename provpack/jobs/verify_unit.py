@@ -26,7 +26,6 @@ from provpack.jobs.verify_meaning import (
     judge_metadata,
     looks_like_record,
 )
-from provpack.jobs.witness import LedgerWitness
 from provpack.package import archiverules, layout, rules
 from provpack.package import bagrules as text_rules
 from provpack.package.bagblocks import BlockDigests, Damage, parse_block_digests
@@ -104,7 +103,6 @@ def check_unit(
     hands: Hands,
     helpers: Helpers,
     clock: Callable[[], datetime],
-    witness: LedgerWitness | None = None,
     examiners: Sequence[Examiner] = (),
 ) -> UnitResult:
     """The verdict on the bag at this place. Raises nothing but what interrupts the whole run."""
@@ -123,10 +121,6 @@ def check_unit(
     except Exception as err:  # a slip of ours must not end the other packages' check, nor pass as good
         what = f"The check of this package failed: {err.__class__.__name__}: {str(err)[:300]}"
         unit.findings.append(rules.CHECK_FAILED.found(what, readable(shown)))
-    if witness is not None and unit.identity is not None and place.local is not None:
-        # In the ledger a package has its own name, whatever the archive of it is called.
-        named = place.local if place.serialisation is None else place.local.with_name(place.name)
-        unit.findings.extend(witness.judge(named, unit.identity))
     examined = examine(view_of(place, unit.files, unit.version, unit.info), examiners)
     return UnitResult(
         path=readable(shown),
@@ -247,7 +241,7 @@ def _parse(
     }
 
     def keep(name: str, data: bytes) -> bytes:
-        unit.digests[name] = digest_bytes(data, wanted)
+        unit.digests[name] = digest_bytes(data, sorted(wanted))
         if name == "tagmanifest-sha512.txt":
             unit.identity = digest_bytes(data, ("sha512",))["sha512"]
         return data

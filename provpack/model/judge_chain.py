@@ -223,26 +223,46 @@ def judge_clean(view: View) -> Iterator[Finding]:
         yield at_event(found(rules.NOT_CLEAN, what, row.pointer, dict(row.fields)), row)
 
 
+def first_pass_checked(view: View) -> Moment | None:
+    """When the earliest dated pass on the record's chain began: the chain that its check is about. A pass
+    that names no chain ran on that one."""
+    chain = view.text("capture/chain_id")
+    passes = view.rows("processing/passes")
+    checked = [p for p in passes if chain is None or p.text("chain_id") in (None, chain)]
+    starts = [m for p in checked if (m := p.moment("started_at"))]
+    return min(starts, key=lambda m: m.earliest, default=None)
+
+
+def check_age_days(view: View) -> int | None:
+    """Age of the chain check when the first pass on that chain began, days; a begun day counts as one, so
+    that 31 means more than 30 days. 0 when the order cannot be told; None when either has no date, or the
+    check was surely made after it."""
+    first, check = first_pass_checked(view), view.moment("capture/chain_check_at")
+    if first is None or check is None or first.surely_before(check):
+        return None
+    return max(0, -((check.latest - first.earliest) // datetime.timedelta(days=1)))
+
+
 def judge_checks(view: View) -> Iterator[Finding]:
     """Domain rule 30."""
     name, at = view.text("capture/chain_check_id"), view.moment("capture/chain_check_at")
     if name in ("none", "unknown"):
         yield found(rules.CHECK_MISSING, f"chain_check_id is {name}.", "/capture/chain_check_id", name)
-    first, service = view.first_pass, view.moment("deck/deck_last_service")
+    first, service = first_pass_checked(view), view.moment("deck/deck_last_service")
     if at is None:
         return
-    where = "/capture/chain_check_at"
-    if first is not None and first.earliest - at.latest > datetime.timedelta(days=_CHECK_DAYS):
+    where, age = "/capture/chain_check_at", check_age_days(view)
+    if age is not None and age > _CHECK_DAYS:
         yield found(
             rules.CHECK_OLD,
-            f"Check {name} is {(first.earliest - at.latest).days} days older than the first pass.",
+            f"Check {name} was {age} days old when the first pass on its chain began; a begun day counts.",
             where,
             at.text,
         )
     if first is not None and first.surely_before(at):
         yield found(
             rules.CHECK_AFTER,
-            f"Check {name} was passed on {at.text}, the first pass began on {first.text}.",
+            f"Check {name} was passed on {at.text}, the first pass on its chain began on {first.text}.",
             where,
             at.text,
         )

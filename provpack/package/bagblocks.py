@@ -74,7 +74,8 @@ class Damage:
 
     extent `around`: only bytes outside the audio; `audio`: the ranges given; `length`: the file got longer or
     shorter as well; `unknown`: it could not be located. lost_frames: frames at the end that are gone.
-    shifted_bytes: audio found moved by so many bytes after a point (0 = none).
+    shifted_bytes: audio found moved by so many bytes after a point (0 = none). frames, rate: of the master as
+    it was packaged, for a picture of it; 0 and None when not told.
     """
 
     path: str
@@ -87,6 +88,8 @@ class Damage:
     size_change: int = 0
     lost_frames: int = 0
     shifted_bytes: int = 0
+    frames: int = 0
+    rate: Fraction | None = None
 
     @property
     def audio_intact(self) -> bool:

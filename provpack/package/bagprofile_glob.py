@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import partial
 
 Matcher = Callable[[str], bool]
 
@@ -56,5 +57,8 @@ def name_pattern(pattern: str) -> Matcher:
     first, last = pieces[0], pieces[-1]
     middle = "".join(f"(?>.*?{piece})" for piece in pieces[1:-1])
     whole = f"{first}{middle}.*{last}" if len(pieces) > 1 else first
-    expression = re.compile(whole, re.DOTALL)
-    return lambda name: expression.fullmatch(name) is not None
+    return partial(_fits, re.compile(whole, re.DOTALL))  # can be sent to another process
+
+
+def _fits(expression: re.Pattern[str], name: str) -> bool:
+    return expression.fullmatch(name) is not None

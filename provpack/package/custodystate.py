@@ -2,7 +2,8 @@
 
 Fed one entry after the other; holds one small value per carrier and package, however long the ledger. The
 order of two events is that of the moments at which they happened, where both are known well enough, else that
-of the lines.
+of the lines. A line with `place` is about a package elsewhere: it goes by its place, and says nothing of
+the package of that name beside the ledger.
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ class Carrier:
 
 @dataclass(slots=True)
 class Package:
-    """A package by its name. checked: the last check that compared digests; outcome of that check."""
+    """A package by its name, or by its place elsewhere. sealed: wrapped or healed. checked: the last check
+    that compared digests; outcome of that check."""
 
     sealed: Event | None = None
     checked: Event | None = None
@@ -115,10 +117,13 @@ class CustodyState:
         elif subject and kind in _ENDS and not text(entry, "package"):
             held = self.carriers[subject]
             held.ended = _later(held.ended, event)
-        self._take_package(text(entry, "package"), event, entry)
-        self._take_delivery(event, entry)
+        place = text(entry, "place")
+        named = place or text(entry, "package")
+        self._take_package(named, event, entry)
+        if place is None:
+            self._take_delivery(event, entry)
         self._take_fault(event, entry)
-        self._take_retention(text(entry, "package"), subject, event, entry)
+        self._take_retention(named, subject, event, entry)
 
     def finish(self) -> None:
         """Events entered under an item's name belong to its carrier, when it has just one."""
@@ -156,7 +161,7 @@ class CustodyState:
     def _take_package(self, name: str | None, event: Event, entry: Entry) -> None:
         if name is None:
             return
-        if event.kind == kinds.WRAPPED:
+        if event.kind in (kinds.WRAPPED, kinds.HEALED):
             self.packages.setdefault(name, Package()).sealed = event
         elif event.kind == kinds.FIXITY_CHECKED and entry.get("depth") in _LOOKS_AT_BYTES:
             held = self.packages.setdefault(name, Package())

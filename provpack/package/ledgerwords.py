@@ -24,6 +24,7 @@ _WORDS: Mapping[str, str] = {
     kinds.SUPERSEDED: "superseded",
     kinds.COPIED: "copied",
     kinds.MOVED: "moved",
+    kinds.HEALED: "healed",
     kinds.NOTE: "note",
 }
 _SIDES: Mapping[str, str] = {kinds.CARRIER_RECEIVED: "from", kinds.ACCEPTED: "by", kinds.REFUSED: "by"}
@@ -36,6 +37,9 @@ def sentence(entry: Entry) -> str:
     subject = text(entry, "carrier_id") or text(entry, "client_item_id") or text(entry, "equipment_id")
     package = text(entry, "package")
     parts += [name for name in (subject, package) if name]
+    place = text(entry, "place")
+    if place:
+        parts.append(f"at {place}")
     if kind == kinds.PASS_MADE:
         parts += _pass(entry)
     if kind == kinds.FIXITY_CHECKED:

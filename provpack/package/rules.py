@@ -67,25 +67,25 @@ CHECK_FAILED = Rule(
     todo="Report this with the package's name; nothing is said about the package.",
 )
 HUNG = Rule(
-    id="verify-hung",
+    id="bag-check-hung",
     severity="error",
     title="Nothing could be read any more, and the check was given up",
     todo="Look whether the disk or the network share answers, then check this package again.",
 )
 WORKER_LOST = Rule(
-    id="verify-worker-lost",
+    id="bag-worker-lost",
     severity="error",
     title="The process or machine that checked the package ended before it was done",
     todo="Look why it ended (memory, disk, power), then check this package again.",
 )
 CLUSTER_LOST = Rule(
-    id="verify-cluster-lost",
+    id="bag-cluster-lost",
     severity="error",
     title="The cluster gave no result for the package",
     todo="Look at the scheduler and its workers, then run the check again.",
 )
 NOT_SEEN = Rule(
-    id="verify-not-seen",
+    id="bag-not-seen",
     severity="error",
     title="The package is not to be seen from the machine that was to check it",
     todo="Mount the storage at the same path on every worker, then check this package again.",

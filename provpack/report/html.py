@@ -52,6 +52,7 @@ def link_of(path: str) -> str:
 @cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
 
     environment = Environment(
         loader=PackageLoader("provpack.report", "templates"),
@@ -62,7 +63,7 @@ def _environment() -> Environment:
         finalize=calm,
     )
     environment.filters["breaks"] = breaks
-    environment.globals.update(short=one_line, kind_words=dict(KIND_WORDS))
+    environment.globals.update(short=one_line, kind_words=dict(KIND_WORDS), drawn=Markup)
     return environment
 
 

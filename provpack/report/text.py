@@ -172,7 +172,8 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
         yield from finding_lines(findings)
     counts = result.counts()
     yield ""
-    yield ", ".join(f"{n} {word}" for word, n in counts.items() if n) + f" (depth {result.depth})."
+    told = ", ".join(f"{n} {word}" for word, n in counts.items() if n) or "0 packages checked"
+    yield f"{told} (depth {result.depth})."
     if result.depth == "listed":
         yield "The payload was not read: this says that everything is there, not that it is unchanged."
     if counts["bad"] or counts["missing"]:

@@ -46,6 +46,7 @@ DOORS: dict[str, set[str]] = {
     "sqlalchemy": {"catalogue/"},
     "distributed": {"edge/cluster.py"},
     "fsspec": {"edge/remote.py"},
+    "aiohttp": {"edge/remotehttp.py"},
     "click": {"cli/"},
     "rich": {"cli/progress.py"},
 }

@@ -18,7 +18,7 @@ from provpack.edge.schemas import validate
 from provpack.errors import CouldNotCheck
 from provpack.jobs.custodyview import look_at_custody
 from provpack.jobs.enter import NEEDS
-from provpack.package.ledgerline import FIXITY_CHECKED, KINDS, WRAPPED
+from provpack.package.ledgerline import FIXITY_CHECKED, HEALED, KINDS, WRAPPED
 
 ARCHIVE = "Ambersund Chamber Archive"
 # kind -> a command line that is complete, and the options without which it is refused
@@ -49,7 +49,7 @@ def entered(folder: Path, *words: str) -> dict[str, object]:
 
 
 def test_every_kind_is_entered_by_hand_or_by_a_command() -> None:
-    assert set(NEEDS) == set(COMPLETE) == set(KINDS) - {WRAPPED, FIXITY_CHECKED}
+    assert set(NEEDS) == set(COMPLETE) == set(KINDS) - {WRAPPED, FIXITY_CHECKED, HEALED}
 
 
 @pytest.mark.parametrize("kind", COMPLETE)
@@ -74,6 +74,7 @@ def test_a_complete_line_is_appended_and_an_incomplete_one_refused(kind: str, tm
 WRONG: dict[str, list[str]] = {
     "wrapped by hand": ["wrapped", "--package", "p"],
     "checked by hand": ["fixity_checked", "--package", "p"],
+    "healed by hand": ["healed", "--package", "p"],
     "no such kind": ["sung_to", "--carrier", "C"],
     "no kind": [],
     "no such day": ["note", "--note", "x", "--at", "2026-02-30"],

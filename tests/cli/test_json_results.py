@@ -229,13 +229,21 @@ def test_the_schemas_notice_a_wrong_result(made: Path) -> None:
 # --- help and slips of the pen ---
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_has_help(name: str) -> None:
-    said = run(name, "--help")
+WITH_PARTS = {"catalogue": ("rebuild", "add", "find", "state")}
+
+
+@pytest.mark.parametrize(
+    "words", [(name, *part) for name in COMMANDS for part in [[], *([p] for p in WITH_PARTS.get(name, ()))]]
+)
+def test_every_command_has_help(words: tuple[str, ...]) -> None:
+    said = run(*words, "--help")
     assert (said.code, said.err) == (0, "")
-    assert said.out.startswith(f"Usage: provpack {name} ")
-    assert "--json" in said.out
-    assert run(name, "-h").out == said.out
+    assert said.out.startswith(f"Usage: provpack {' '.join(words)} ")
+    if len(words) == 1 and words[0] in WITH_PARTS:
+        assert all(f"  {part} " in said.out for part in WITH_PARTS[words[0]])
+    else:
+        assert "--json" in said.out
+    assert run(*words, "-h").out == said.out
 
 
 def test_alone_it_tells_what_to_do_next() -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import shutil
 import sys
 from collections.abc import Iterator
@@ -19,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.followed import Shell, follow
 from support.jobs import samples, tree
 from support.judges import (
     check_bag,
@@ -132,27 +132,10 @@ def test_the_time_is_that_of_the_pass_which_left_the_file(demo: Path) -> None:
 
 
 @pytest.mark.parametrize("transfer", DEMO)
-def test_read_me_first_followed_to_the_letter(transfer: str, demo: Path, tool: Tool) -> None:
-    package = package_of(demo, transfer).package
-    lines = (package / "READ-ME-FIRST.txt").read_text("utf-8").splitlines()
-    indented = [line[4:] for line in lines if re.match(r"    \S", line)]
-    done = 0
-    counts = []
-    for command, following in zip(indented, [*indented[1:], ""], strict=True):
-        if command.startswith("sha512sum -c"):
-            answer = run("sh", "-c", command, cwd=package).decode().splitlines()
-            assert answer
-            assert all(line.endswith(": OK") for line in answer)
-        elif command.startswith("tail "):
-            assert run("sh", "-c", command, cwd=package).split()[0].decode() == following
-        elif command.startswith(("wc ", "find ")):
-            counts.append(int(run("sh", "-c", command, cwd=package)))
-        else:
-            continue
-        done += 1
-    assert len(counts) == 2
-    assert counts[0] == counts[1]
-    assert done == (4 if transfer == "T06" else 6)
+def test_read_me_first_followed_to_the_letter(transfer: str, demo: Path, tool: Tool, tmp_path: Path) -> None:
+    done = follow(package_of(demo, transfer).package, Shell(tmp_path / "bin", tool))
+    assert done.complaints == ()
+    assert len(done.typed) == (5 if transfer == "T06" else 7)
 
 
 def test_inspect_of_a_lonely_master_prints_the_record(demo: Path, tmp_path: Path) -> None:

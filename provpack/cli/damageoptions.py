@@ -1,0 +1,96 @@
+"""The options of `verify` about damage: what a second copy has, and a page with pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from provpack.cli import progress
+from provpack.cli.verifyoptions import Place
+
+if TYPE_CHECKING:
+    from provpack.jobs.auditfiles import NewFile
+    from provpack.jobs.secondcopy import SecondCopy
+    from provpack.jobs.verified import VerifyResult
+    from provpack.package.signers import Signers
+
+F = Callable[..., Any]
+
+
+def damage_options(function: F) -> F:
+    """Arguments second_copy, page."""
+    for option in (
+        click.option(
+            "--page", type=click.Path(path_type=Path), metavar="FILE.html",
+            help="Write a page with a picture of the damage in each master. The file must not exist.",
+        ),
+        click.option(
+            "--second-copy", type=Place(), metavar="PATH",
+            help="Look for a second copy of each package at or beneath PATH: is it there, and can it heal "
+            "what is damaged here? Nothing is written.",
+        ),
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+@dataclass(slots=True)
+class Damage:
+    """What was asked for beyond the check itself. The page is refused before anything is read."""
+
+    second_copy: Path | str | None
+    page: Path | None
+    ledger: Path | None
+    signers: Signers | None
+    copies: dict[str, SecondCopy] | None = None
+    _file: NewFile | None = field(default=None, init=False)
+
+    def __post_init__(self) -> None:
+        if self.page is not None:
+            from provpack.edge import clock
+            from provpack.edge.commit import RealDisk
+            from provpack.jobs.auditfiles import NewFile
+
+            mark = f"verify-{clock.new_id().replace('-', '')[:8]}"
+            self._file = NewFile(target=self.page, disk=RealDisk(), mark=mark, option="--page")
+            self._file.refuse()
+
+    def look(self, result: VerifyResult, quiet: bool) -> VerifyResult:
+        """The result with what the second copies add to it; the page is written."""
+        if self.second_copy is not None:
+            from provpack.jobs.secondcopy import compare, findings_of
+
+            ledger = self.ledger if self.ledger is not None and self.ledger.is_file() else None
+            with progress.shown(quiet) as bar:
+                self.copies = compare(
+                    result, self.second_copy, progress=bar, ledger=ledger, signers=self.signers
+                )
+            result = replace(result, findings=(*result.findings, *findings_of(self.copies)))
+        if self._file is not None:
+            from provpack.report.damage_page import damage_page
+
+            self._file.write((damage_page(result, self.copies),))
+        return result
+
+    def into(self, report: dict[str, Any], result: VerifyResult) -> dict[str, Any]:
+        """The JSON report with `second_copy` of each unit and `page`."""
+        if self.copies is not None:
+            for unit, told in zip(result.units, report["units"], strict=True):
+                one = self.copies.get(unit.path)
+                told["second_copy"] = one.as_json() if one is not None else None
+        if self.page is not None:
+            report["page"] = str(self.page)
+        return report
+
+    def lines(self, result: VerifyResult) -> list[str]:
+        """For people."""
+        out = []
+        if self.copies is not None:
+            from provpack.jobs.secondcopy import lines_of
+
+            out += lines_of(self.copies, result.units)
+        return [*out, *([f"Page: {self.page}"] if self.page is not None else [])]

@@ -1,0 +1,136 @@
+"""The options of `verify` that make a habit of it, and their groups in its help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from provpack.jobs.choose import Wish
+
+    _Param = click.ParamType[Path | str]
+else:
+    _Param = click.ParamType  # takes no type arguments before click 8.2
+
+F = Callable[..., Any]
+
+_GROUPS = {
+    "What to check": ("depth", "from_catalogue", "catalogue"),
+    "What is due, and how much of it": ("older_than", "time_budget", "sample", "sample_to_find",
+                                        "confidence", "seed"),
+    "How": ("workers", "scheduler", "rate_limit"),
+    "What more to ask of a package": ("signers", "require_signature", "client_profile", "second_copy"),
+    "What is written": ("no_ledger", "ledger", "brief", "page", "as_json"),
+}  # fmt: skip
+
+
+class Grouped(click.Command):
+    """A command whose help lists its options in groups; what is in none stands last."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        options = {
+            p.name: told
+            for p in self.get_params(ctx)
+            if isinstance(p, click.Option) and (told := p.get_help_record(ctx)) is not None
+        }
+        for title, names in _GROUPS.items():
+            rows = [options.pop(name) for name in names if name in options]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl(rows)
+        with formatter.section("Other"):
+            formatter.write_dl(list(options.values()))
+
+
+class Place(_Param):
+    """A path, or an address, which stays a text."""
+
+    name = "path"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path | str:
+        return value if not isinstance(value, str) or "://" in value else Path(value)
+
+
+def habit_options(function: F) -> F:
+    """Arguments older_than, time_budget, sample, sample_to_find, confidence, seed, from_catalogue, workers,
+    scheduler, rate_limit, ledger, brief."""
+    for option in (
+        click.option(
+            "--brief", is_flag=True,
+            help="A short summary for mail: the first line says all; then only what needs somebody.",
+        ),
+        click.option(
+            "--ledger", type=click.Path(path_type=Path), metavar="FILE",
+            help="Custody ledger for packages that have none beside them: read for what is due, and written. "
+            "Made when it is not there.",
+        ),
+        click.option(
+            "--rate-limit", metavar="RATE",
+            help="Read at most so many bytes per second over all workers: 50M, 1.5G, 800k (decimal).",
+        ),
+        click.option(
+            "--scheduler", metavar="ADDRESS",
+            help="Check on the workers of the Dask scheduler at this address (extra 'cluster').",
+        ),
+        click.option(
+            "--workers", type=click.IntRange(1, 256), metavar="N",
+            help="Packages checked side by side on this machine; otherwise one per processor.",
+        ),
+        click.option(
+            "--from-catalogue", is_flag=True,
+            help="Take the list of packages from the catalogue, all or those at or beneath PATHS.",
+        ),
+        click.option("--seed", type=int, metavar="N", help="Draw the sample that this seed drew before."),
+        click.option(
+            "--confidence", metavar="SHARE", default="95%", show_default=True,
+            help="Of what is said of a sample.",
+        ),
+        click.option(
+            "--sample-to-find", metavar="SHARE",
+            help="Check so many of what is due, drawn at random, that at least one would be met that is not "
+            "good if more than this share were not (1%).",
+        ),
+        click.option(
+            "--sample", type=click.IntRange(1), metavar="N",
+            help="Check only N of what is due, drawn at random, and say what follows for all.",
+        ),
+        click.option(
+            "--time-budget", metavar="TIME",
+            help="Begin no package after this time (90m, 8h); what runs is finished, the rest is left for "
+            "the next run.",
+        ),
+        click.option(
+            "--older-than", metavar="AGE",
+            help="Only what was not found good, at least so deep, for this long (365d, 12h, 2w; a bare "
+            "number is days), and whatever was ever found bad or missing.",
+        ),
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+def wish_of(
+    older_than: str | None,
+    time_budget: str | None,
+    sample: int | None,
+    sample_to_find: str | None,
+    confidence: str,
+    seed: int | None,
+) -> Wish:
+    """What was asked for. Without a seed a new one is made. Raises UsageProblem."""
+    import secrets
+
+    from provpack.jobs.choose import Wish
+    from provpack.jobs.typedvalues import age_of, share_of
+
+    return Wish(
+        older_than=age_of(older_than, "--older-than"),
+        oldest_first=any(x is not None for x in (older_than, time_budget, sample, sample_to_find)),
+        sample=sample,
+        sample_for=share_of(sample_to_find, "--sample-to-find"),
+        confidence=share_of(confidence, "--confidence") or Wish().confidence,
+        seed=secrets.randbits(31) if seed is None else seed,
+    )

@@ -1,0 +1,83 @@
+"""The crew of a cluster: workers elsewhere that see the same storage at the same paths."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import closing
+from functools import partial
+from pathlib import Path
+
+from provpack.edge.clock import new_id
+from provpack.edge.cluster import Cluster
+from provpack.edge.workerpool import Lost
+from provpack.jobs.unitcheck import CheckSpec, Tools, check_found, make_tools, not_checked
+from provpack.jobs.verified import UnitResult
+from provpack.jobs.verify_find import Found
+from provpack.package import rules
+from provpack.package.bagpaths import readable
+
+Sent = tuple[Found, str | None]
+"""A unit, and its absolute path unless it has an address."""
+
+
+class ClusterCrew:
+    """address: of a Dask scheduler. Nothing is connected before there is something to do."""
+
+    def __init__(self, address: str) -> None:
+        self._cluster = Cluster(address)
+
+    def hands(self, count: int) -> int:
+        """Units checked at a time. Raises EnvironmentProblem."""
+        return max(min(self._cluster.threads(), count), 1)
+
+    def run(
+        self, units: Iterable[tuple[int, Found]], count: int, spec: CheckSpec, told: Callable[[int], None]
+    ) -> Generator[tuple[int, UnitResult]]:
+        work = partial(check_on_worker, new_id(), spec)
+        with closing(self._cluster.run(work, _sent(units), spec.patience)) as results:
+            for number, (found, _), result in results:
+                if isinstance(result, Lost):
+                    yield number, _ended(found, result, spec)
+                else:
+                    told(result.bytes_read)
+                    yield number, result
+
+
+def _sent(units: Iterable[tuple[int, Found]]) -> Iterator[tuple[int, Sent]]:
+    for number, found in units:
+        yield number, (found, _absolute(found.path))
+
+
+def _absolute(path: Path | str) -> str | None:
+    if isinstance(path, str):
+        return None
+    return str(path.resolve() if path.name in ("", ".", "..") else path.absolute())
+
+
+_MINE = threading.local()
+
+
+def check_on_worker(run: str, spec: CheckSpec, sent: Sent, worker: str) -> UnitResult:
+    """Check one unit on a worker of a cluster. run: names the run, whose units share one pace per thread.
+    worker: what this one is called."""
+    found, place = sent
+    if place is not None and not os.path.lexists(place):
+        what = f"There is nothing at {readable(place)} on {readable(worker)}."
+        return not_checked(found, spec, rules.NOT_SEEN, what)
+    return check_found(found, _tools(run, spec), lambda _amount: None, at=Path(place) if place else None)
+
+
+def _tools(run: str, spec: CheckSpec) -> Tools:
+    made: tuple[str, Tools] | None = getattr(_MINE, "made", None)
+    if made is None or made[0] != run:
+        made = _MINE.made = (run, make_tools(spec))
+    return made[1]
+
+
+def _ended(found: Found, lost: Lost, spec: CheckSpec) -> UnitResult:
+    if lost.kind == "died":
+        what = f"It was not checked to the end: {lost.why}."
+        return not_checked(found, spec, rules.WORKER_LOST, what)
+    return not_checked(found, spec, rules.CLUSTER_LOST, f"No result came: {lost.why}.")

@@ -1,0 +1,257 @@
+"""Fill the catalogue from packages and ledgers: the only place its facts come from.
+
+Everything is written in steps that each leave the catalogue right: batches of packages first, then the
+ledgers, then what is gone. Killed at any moment, the next `add` reads what is missing and goes on. A rebuild
+is one step: until its end the old catalogue stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from provpack.catalogue.values import Package
+from provpack.errors import EnvironmentProblem, InputProblem, ProvpackError
+from provpack.findings import Finding
+from provpack.jobs import harvestrules as rules
+from provpack.jobs.harvestfind import Seen, Task, absent, look, roots_of, shown_root
+from provpack.jobs.harvestledger import take_ledger
+from provpack.jobs.harvestread import read_all
+from provpack.jobs.harvestwords import moment
+from provpack.jobs.progress import Progress
+from provpack.package.bagpaths import position, readable
+
+if TYPE_CHECKING:
+    from provpack.catalogue.opening import Catalogue
+    from provpack.catalogue.writing import Writer
+
+BATCH = 1000
+"""Packages in one transaction."""
+MOST_TOLD = 200
+"""Packages that are named because not everything could be read of them; the others are counted."""
+
+_NOT_WHOLE = {rule.id: rule for rule in (rules.PAYLOAD_MISSING, rules.PAYLOAD_DIFFERS)}
+
+Writing = Callable[[], AbstractContextManager["Writer"]]
+
+
+@dataclass(slots=True, kw_only=True)
+class HarvestResult:
+    """What was done. roots: looked at; away: known, and nothing there. packages: read and taken in;
+    unchanged: known and not read again; gone: known beneath a root and not there any more; incomplete: of
+    the packages read, those with a `problem`; not_whole: of those read, those whose payload is not all there,
+    or of another size; ledgers: read; broken: of those."""
+
+    roots: list[str] = field(default_factory=list)
+    away: list[str] = field(default_factory=list)
+    packages: int = 0
+    unchanged: int = 0
+    gone: int = 0
+    incomplete: int = 0
+    not_whole: int = 0
+    ledgers: int = 0
+    broken: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 1 with warnings."""
+        return 1 if self.incomplete or any(f.severity != "note" for f in self.findings) else 0
+
+    def as_json(self) -> dict[str, Any]:
+        """The shape `harvest` of schemas/result-catalogue.schema.json."""
+        return {
+            "roots": list(self.roots),
+            "away": list(self.away),
+            "packages": self.packages,
+            "unchanged": self.unchanged,
+            "gone": self.gone,
+            "incomplete": self.incomplete,
+            "not_whole": self.not_whole,
+            "ledgers": self.ledgers,
+            "broken_ledgers": self.broken,
+        }
+
+
+def harvest(
+    roots: Sequence[Path | str],
+    catalogue: Catalogue,
+    *,
+    clock: Callable[[], datetime],
+    progress: Progress,
+    workers: int | None = None,
+    rebuild: bool = False,
+    register: Mapping[str, object] | None = None,
+) -> HarvestResult:
+    """Take in everything beneath the roots; rebuild: and nothing else, instead of what was known.
+
+    workers: processes that read packages, None = as many as there are processors, when it is worth it.
+    register: the equipment register, for the rule on suspect equipment. Raises InputProblem when a root of a
+    rebuild is not there, or one that the catalogue does not know either; and what the catalogue raises.
+    """
+    at = moment(clock().isoformat()) or ""
+    run = _Run(at=at, progress=progress, workers=workers, register=register)
+    wanted = roots_of(roots)
+    if not rebuild:
+        # an address has to be asked to know whether anything is there
+        asked = {root: look(root) for root in wanted if isinstance(root, str)}
+        nowhere = absent(wanted) + [root for root, told in asked.items() if not told.there]
+        _refuse_nowhere([shown_root(root) for root in nowhere], catalogue)
+        for root in wanted:
+            run.root(asked[root] if isinstance(root, str) else look(root), catalogue.writing)
+        return run.result
+    seen = [look(root) for root in wanted]
+    away = [one.root for one in seen if not one.there or _emptied(one, catalogue)]
+    if away:
+        raise InputProblem(
+            "root-away",
+            f"There is no package at {len(away)} of the roots any more: what is known of them would be lost.",
+            where=", ".join(away[:5]),
+            todo="Connect the disk or share, or name only the roots that are there. Nothing was changed.",
+        )
+    catalogue.forget_everything()
+    with catalogue.writing() as writer:
+        for one in seen:
+            run.root(one, lambda: nullcontext(writer))
+    return run.result
+
+
+def _refuse_nowhere(roots: Sequence[str], catalogue: Catalogue) -> None:
+    """A root that is not there and of which nothing is known is a slip of the pen, no disk that is away."""
+    nowhere = [root for root in roots if not _knows(root, catalogue)]
+    if nowhere:
+        raise InputProblem(
+            "root-not-there",
+            "There is nothing at this path, and the catalogue knows nothing of it either.",
+            where=", ".join(nowhere[:5]),
+            todo="Name folders, archives or addresses with packages. Nothing was changed.",
+        )
+
+
+def _knows(root: str, catalogue: Catalogue) -> bool:
+    known = {known for known, _ in catalogue.ask.roots()}
+    return root in known or next(iter(catalogue.ask.known_beneath(root)), None) is not None
+
+
+def _emptied(seen: Seen, catalogue: Catalogue) -> bool:
+    """Whether no package is there where some were known; False when the catalogue is too damaged to tell."""
+    if seen.tasks:
+        return False
+    try:
+        return next(iter(catalogue.ask.known_beneath(seen.root)), None) is not None
+    except EnvironmentProblem:
+        return False
+
+
+def in_memory(roots: Sequence[Path | str], *, clock: Callable[[], datetime], progress: Progress) -> Catalogue:
+    """A catalogue of what lies beneath the roots, for one question; gone when it is closed. What cannot be
+    looked at is not in it; who asks tells that."""
+    from provpack.catalogue.opening import open_catalogue
+
+    catalogue = open_catalogue(":memory:", create=True)
+    run = _Run(at=moment(clock().isoformat()) or "", progress=progress, workers=None, register=None)
+    for root in roots_of(roots):
+        run.root(look(root), catalogue.writing)
+    return catalogue
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run:
+    at: str
+    progress: Progress
+    workers: int | None
+    register: Mapping[str, object] | None
+    result: HarvestResult = field(default_factory=HarvestResult)
+
+    def root(self, seen: Seen, writing: Writing) -> None:
+        """Take in one root."""
+        result = self.result
+        if not seen.there:
+            result.away.append(seen.root)
+            result.findings += seen.findings
+            return
+        with writing() as writer:
+            known = writer.stamps(seen.root)
+        if known and not seen.tasks and not seen.blind:
+            # an empty mount point looks like this; nothing may be called gone because a disk is away
+            what = f"There is no package here, but {len(known)} were known: the disk may not be connected."
+            result.away.append(seen.root)
+            result.findings += [f for f in seen.findings if f.rule != rules.NOTHING_HERE.id]
+            result.findings.append(rules.ROOT_AWAY.found(what, seen.root, position=position(seen.root)))
+            return
+        result.roots.append(seen.root)
+        result.findings += seen.findings
+        todo = [task for task in seen.tasks if not task.stamp or known.get(task.place) != task.stamp]
+        result.unchanged += len(seen.tasks) - len(todo)
+        self.progress.begin(f"Reading {len(todo)} packages", len(todo))
+        packages = self._read(todo, known)
+        while batch := list(islice(packages, BATCH)):
+            with writing() as writer:
+                for package in batch:
+                    writer.package(package)
+        for path in seen.ledgers:
+            self._ledger(path, writing)
+        still = {task.place for task in seen.tasks}
+        still |= {place for place in known if _at_or_beneath(place, seen.blind)}
+        with writing() as writer:
+            result.gone += writer.gone(seen.root, still)
+            writer.seen_root(seen.root, self.at)
+
+    def _read(self, todo: Sequence[Task], known: Collection[str]) -> Iterator[Package]:
+        for package in read_all(todo, self.register, self.workers):
+            self.progress.advance(1)
+            self.result.packages += 1
+            if package.problem:
+                self.result.incomplete += 1
+                if self.result.incomplete <= MOST_TOLD:
+                    spot = position(package.place)
+                    self.result.findings.append(
+                        rules.INCOMPLETE.found(package.problem, package.place, position=spot)
+                    )
+            self._listing(package)
+            told = package.version or package.identity or package.files
+            if package.problem and not told and package.payload_files is None and package.place in known:
+                continue  # nothing can be told of it now: what was known stays
+            yield package
+
+    def _listing(self, package: Package) -> None:
+        wrong = [r for r in package.raised if r.rule in _NOT_WHOLE]
+        if not wrong:
+            return
+        self.result.not_whole += 1
+        if self.result.not_whole <= MOST_TOLD:
+            more = f" ({len(wrong) - 1} more like this)" if len(wrong) > 1 else ""
+            spot = position(package.place)
+            # a warning here: the catalogue was made as it should be, and the package is not verified
+            found = _NOT_WHOLE[wrong[0].rule].found(
+                f"{wrong[0].what}{more}", package.place, severity="warning", position=spot
+            )
+            self.result.findings.append(found)
+
+    def _ledger(self, path: Path, writing: Writing) -> None:
+        shown = readable(str(path))
+        spot = position(str(path))
+        try:
+            with writing() as writer:
+                taken = take_ledger(path, writer, now=self.at)
+        except (ProvpackError, OSError) as err:
+            what = err.what if isinstance(err, ProvpackError) else str(err)
+            self.result.findings.append(rules.LEDGER_UNREAD.found(what, shown, position=spot))
+            return
+        self.result.ledgers += 1
+        if taken.ledger.broken:
+            self.result.broken += 1
+            found = rules.LEDGER_BROKEN.found(taken.ledger.broken, shown, position=spot)
+            self.result.findings.append(found)
+        elif taken.rewritten:
+            what = "Its chain holds, but the last line that the catalogue knew of it is not in its place."
+            self.result.findings.append(rules.LEDGER_REWRITTEN.found(what, shown, position=spot))
+
+
+def _at_or_beneath(place: str, blind: Sequence[str]) -> bool:
+    return any(place == one or place.startswith(one.rstrip("/") + "/") for one in blind)

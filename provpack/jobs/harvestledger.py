@@ -1,0 +1,233 @@
+"""One custody ledger as the catalogue's values: the checks it tells of, and its state after its last line.
+
+The whole ledger is read each time, for only so is it known whether its chain holds; what was taken in before
+is not handed over again.
+
+A ledger whose chain is broken can accuse and not acquit: a check that found a package good does not count
+when its line stands at or before the last place that was touched. What stands after that place follows line
+by line to the end, as in any other ledger, so a package can be checked again and that check counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Protocol
+
+from provpack.catalogue.values import Carrier, Check, Fault, Ledger, Sealed
+from provpack.edge.ledger import read_ledger
+from provpack.jobs.harvestwords import moment, text
+from provpack.model.formats import read_moment
+from provpack.package import ledgerline as kinds
+from provpack.package.bagpaths import readable
+from provpack.package.custodystate import CustodyState
+from provpack.package.custodystate import text as said
+from provpack.package.ledgerchain import Break, Chain, Entry, Witness
+
+WRAPPED_ONLY = "wrapped"
+"""`ended` of a carrier that is still in the house, but of which something came."""
+_LONGEST = 2000
+_ANY_LINE = 2**62
+
+
+class Taking(Protocol):
+    """What of catalogue.writing.Writer is asked here."""
+
+    def known_ledger(self, path: str) -> tuple[int, str, int] | None: ...
+    def ledger(self, v: Ledger) -> None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A ledger as read. anew: from its first line. rewritten: it was known, and the last line it had then is
+    not in its place any more: it was cut or rewritten since, or another copy was put there."""
+
+    ledger: Ledger
+    anew: bool
+    rewritten: bool
+
+
+def take_ledger(path: Path, writer: Taking, *, now: str | None = None) -> Taken:
+    """Take a ledger into the catalogue, as far as it is not known yet.
+
+    Raises CouldNotCheck, OSError when the file cannot be read; then nothing was changed.
+    """
+    shown = readable(str(path))
+    known = writer.known_ledger(shown)
+    taken = _taken(path, known, now)
+    if known is not None and taken.anew:
+        # none of the checks that were known counts any more unless the ledger still tells of it
+        writer.ledger(Ledger(path=shown, lines=0, head="", size=0))
+    writer.ledger(taken.ledger)
+    return taken
+
+
+def ledger_values(path: Path, known: tuple[int, str, int] | None = None, *, now: str | None = None) -> Ledger:
+    """The ledger at this path; checks only those after the known line (lines, SHA-512, size), when that line
+    is still what it was and the chain holds, else all.
+
+    now: UTC; a check dated later, by a clock that was wrong, counts as made now. Raises CouldNotCheck,
+    OSError when the file cannot be read.
+    """
+    return _taken(path, known, now).ledger
+
+
+def _taken(path: Path, known: tuple[int, str, int] | None, now: str | None) -> Taken:
+    rewritten = False
+    if known is not None and known[0] > 0 and known[1]:
+        reading = _Reading(after=known[0], now=now)
+        chain = read_ledger(path, witnesses=(Witness(entries=known[0], sha512=known[1]),), each=reading.take)
+        if chain.holds:
+            return Taken(ledger=reading.ledger(path, chain), anew=False, rewritten=False)
+        rewritten = not chain.met[0]
+    reading = _Reading(after=0, now=now)
+    ledger = reading.ledger(path, read_ledger(path, each=reading.take))
+    return Taken(ledger=ledger, anew=True, rewritten=rewritten)
+
+
+@dataclass(slots=True)
+class _Reading:
+    """Takes in line after line."""
+
+    after: int
+    now: str | None
+    state: CustodyState = field(default_factory=CustodyState)
+    checks: list[Check] = field(default_factory=list)
+    sealed: dict[str, Sealed] = field(default_factory=dict)
+    faults: dict[tuple[str, str], Fault] = field(default_factory=dict)
+    size: int = 0
+
+    def take(self, line: int, entry: Entry) -> None:
+        """One line that reads as an entry."""
+        self.state.add(line, entry)
+        kind, name = entry.get("kind"), said(entry, "package")
+        if kind == kinds.FIXITY_CHECKED:
+            self._check(line, entry, name)
+        if name is not None and not said(entry, "place"):
+            self._sealed(line, entry, name)
+        if kind in (kinds.FAULT_NOTED, kinds.FAULT_CLEARED):
+            self._fault(line, entry)
+
+    def _check(self, line: int, entry: Entry, name: str | None) -> None:
+        place = said(entry, "place")
+        if line <= self.after or (name is None and place is None):
+            return
+        at = moment(entry.get("at"))
+        outcome = text(entry.get("outcome")) or "could_not_check"
+        if at is None and outcome == "good":
+            return  # nobody can say when: it accuses nobody, and acquits nobody
+        if at is not None and self.now is not None and at > self.now:
+            at = self.now
+        self.checks.append(
+            Check(
+                line=line,
+                at=at or "",
+                package=_name(name),
+                outcome=outcome,
+                depth=text(entry.get("depth")),
+                tool_version=text(entry.get("tool_version")),
+                identity=text(entry.get("tagmanifest_sha512")),
+                place=text(readable(place), 8000) if place else None,
+            )
+        )
+
+    def _sealed(self, line: int, entry: Entry, name: str) -> None:
+        kind, held = entry.get("kind"), self.sealed.get(name)
+        stays = kind in kinds.HERE if kind not in kinds.SAYS_NO_PLACE else None
+        if kind in (kinds.WRAPPED, kinds.HEALED):
+            self.sealed[name] = Sealed(
+                package=_name(name),
+                line=line,
+                at=moment(entry.get("at")) or "",
+                identity=text(entry.get("tagmanifest_sha512")),
+            )
+        elif held is not None and kind == kinds.SUPERSEDED:
+            self.sealed[name] = replace(held, superseded=True)
+        elif held is not None and stays is not None and stays != held.stays:
+            self.sealed[name] = replace(held, stays=stays)
+
+    def _fault(self, line: int, entry: Entry) -> None:
+        equipment, notice = said(entry, "equipment_id"), said(entry, "notice_id")
+        if equipment is None:
+            return
+        at = _declared(entry, "happened_at") or _declared(entry, "at")
+        if entry.get("kind") == kinds.FAULT_NOTED:
+            self.faults[(equipment, notice or f"line {line}")] = Fault(
+                equipment=text(equipment) or "?",
+                notice_id=text(notice),
+                since=_declared(entry, "since"),
+                until=_declared(entry, "until"),
+                noted_at=at,
+                what=text(entry.get("note"), _LONGEST) or "",
+            )
+            return
+        for key, fault in self.faults.items():
+            if key[0] == equipment and notice in (None, key[1]) and fault.cleared_at is None:
+                self.faults[key] = Fault(
+                    equipment=fault.equipment, notice_id=fault.notice_id, since=fault.since,
+                    until=fault.until, noted_at=fault.noted_at, cleared_at=at, what=fault.what,
+                )  # fmt: skip
+
+    def ledger(self, path: Path, chain: Chain) -> Ledger:
+        """What all the lines amount to."""
+        self.state.finish()
+        broken_until = _last_touched(chain.breaks)
+        whole = [c for c in self.checks if c.outcome != "good" or c.line > broken_until]
+        return Ledger(
+            path=readable(str(path)),
+            lines=chain.lines,
+            head=chain.head[1] if chain.head else "",
+            size=path.stat().st_size,
+            broken=text(_broken(chain.breaks), _LONGEST) or "",
+            checks=tuple(whole),
+            sealed=tuple(self.sealed.values()),
+            carriers=tuple(self._carriers()),
+            faults=tuple(self.faults.values()),
+        )
+
+    def _carriers(self) -> list[Carrier]:
+        out = []
+        for name, held in self.state.carriers.items():
+            if held.received is None:
+                continue
+            ended, ended_at = None, None
+            if held.ended is not None and not self.state.in_house(held):
+                ended = held.ended.kind.removeprefix("carrier_")
+                ended_at = moment(held.ended.moment)
+            elif self.state.outcome_of(held):
+                ended = WRAPPED_ONLY
+            out.append(
+                Carrier(
+                    carrier=_name(name),
+                    client=text(held.received.organisation),
+                    received_at=moment(held.received.moment),
+                    ended=ended,
+                    ended_at=ended_at,
+                )
+            )
+        return out
+
+
+def _last_touched(breaks: tuple[Break, ...]) -> int:
+    """The last line that shows a break; 0 when the chain holds, or only its end is gone."""
+    if any(b.kind == "too_many" for b in breaks):
+        return _ANY_LINE
+    return max((line for b in breaks for line in b.lines), default=0)
+
+
+def _broken(breaks: tuple[Break, ...]) -> str:
+    if not breaks:
+        return ""
+    more = f" {len(breaks) - 1} more places are wrong." if len(breaks) > 1 else ""
+    return f"{breaks[0].what}{more}"
+
+
+def _name(name: str | None) -> str:
+    return text(readable(name)) or "?" if name else ""
+
+
+def _declared(entry: Mapping[str, object], name: str) -> str | None:
+    """A day or moment as the ledger declares it (values.Fault); None when it is neither."""
+    found = read_moment(entry.get(name))
+    return None if found is None else found.text

@@ -1,0 +1,125 @@
+"""What the lines of custody ledgers tell of the fixity checks of a package: when it was last found good, when
+somebody last tried, whether it was ever found bad.
+
+A line tells of the package under its name beside that ledger; a line with `place` tells of what lies there,
+and of nothing beside the ledger. Lines of a broken ledger can accuse, and never acquit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from provpack.model.formats import read_moment
+from provpack.package.custodystate import text
+from provpack.package.ledgerchain import Entry
+from provpack.package.ledgerline import FIXITY_CHECKED, HEALED, WRAPPED
+
+DEEPER: Final[Mapping[str, frozenset[str]]] = {
+    "listed": frozenset({"listed", "bytes", "meaning"}),
+    "bytes": frozenset({"bytes", "meaning"}),
+    "meaning": frozenset({"meaning"}),
+}
+"""Depth asked -> depths of a check that answer for it. A line without depth answers for none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckHistory:
+    """For one package and one depth. Moments are UTC.
+
+    good: the last check at least so deep that found it good, None when there is none, or when a later one
+    could not tell, or when the package was made anew since. tried: the last check at least so deep, whatever
+    came of it. once_bad: moment (as written, "" when nothing was) of the last check of any depth that found
+    it bad or missing, None when none ever did.
+    """
+
+    good: datetime | None = None
+    tried: datetime | None = None
+    once_bad: str | None = None
+
+    @property
+    def told(self) -> bool:
+        """Whether any line told of a check so deep, or of a bad one."""
+        return self.tried is not None or self.once_bad is not None
+
+    def and_also(self, other: CheckHistory) -> CheckHistory:
+        """What two ledgers tell together: the latest of everything, and any accusation."""
+        bad = [told for told in (self.once_bad, other.once_bad) if told is not None]
+        return CheckHistory(
+            good=_later(self.good, other.good),
+            tried=_later(self.tried, other.tried),
+            once_bad=max(bad) if bad else None,
+        )
+
+    def accusing(self) -> CheckHistory:
+        """Only what a ledger that cannot be trusted may say."""
+        return CheckHistory(tried=self.tried, once_bad=self.once_bad)
+
+
+NOTHING_TOLD: Final = CheckHistory()
+
+
+class LedgerChecks:
+    """The checks of one ledger. Feed it with add(); memory grows with packages, not with lines."""
+
+    def __init__(self, depth: str) -> None:
+        self._depths = DEEPER[depth]
+        self._beside: dict[str, CheckHistory] = {}
+        self._elsewhere: dict[str, CheckHistory] = {}
+
+    def add(self, entry: Entry) -> None:
+        """Take in one line; members of a wrong type count as absent."""
+        kind, name, place = entry.get("kind"), text(entry, "package"), text(entry, "place")
+        if kind not in (FIXITY_CHECKED, WRAPPED, HEALED) or (name is None and place is None):
+            return
+        held, key = (self._elsewhere, place) if place else (self._beside, name)
+        assert key is not None
+        told = held.get(key, NOTHING_TOLD)
+        if kind == FIXITY_CHECKED:
+            held[key] = self._checked(told, entry)
+        elif told.good is not None:  # made anew: what was checked before was something else
+            held[key] = CheckHistory(tried=told.tried, once_bad=told.once_bad)
+
+    def beside(self, name: str) -> CheckHistory:
+        """Of the package of that name in the folder of the ledger."""
+        return self._beside.get(name, NOTHING_TOLD)
+
+    def elsewhere(self, place: str) -> CheckHistory:
+        """Of the package at that path or address."""
+        return self._elsewhere.get(place, NOTHING_TOLD)
+
+    def places(self) -> Iterator[str]:
+        """Paths and addresses that lines tell of."""
+        return iter(self._elsewhere)
+
+    def _checked(self, told: CheckHistory, entry: Entry) -> CheckHistory:
+        outcome, at = text(entry, "outcome"), text(entry, "at") or ""
+        moment = read_moment(at)
+        when = moment.earliest if moment is not None else None
+        deep = entry.get("depth") in self._depths
+        good = told.good
+        if outcome != "good":
+            good = None  # it has to be found good again
+        elif deep:
+            good = _later(good, when)
+        return CheckHistory(
+            good=good,
+            tried=_later(told.tried, when) if deep else told.tried,
+            once_bad=at if outcome in ("bad", "missing") else told.once_bad,
+        )
+
+
+def together(histories: Iterable[CheckHistory]) -> CheckHistory:
+    """What several ledgers tell of one package."""
+    out = NOTHING_TOLD
+    for one in histories:
+        out = out.and_also(one)
+    return out
+
+
+def _later(one: datetime | None, two: datetime | None) -> datetime | None:
+    if one is None or two is None:
+        return one or two
+    return max(one, two)

@@ -1,0 +1,237 @@
+"""What `verify` says of a whole run: what was chosen and why, what a sample says, and the run as a mail."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from provpack.findings import Finding
+from provpack.model.ages import span_words
+from provpack.package.bagpaths import readable
+from provpack.report.text import size_words
+
+if TYPE_CHECKING:
+    from provpack.jobs.choose import Sampled
+    from provpack.jobs.reverify import Selection
+    from provpack.jobs.verified import UnitResult, VerifyResult
+
+_WIDTH = 72
+_DIGEST = re.compile(r"\b([0-9a-f]{16})[0-9a-f]{48,}\b")
+_MOST_TOLD = 50
+_MOST_FINDINGS = 3
+
+
+def selection_lines(selection: Selection) -> Iterator[str]:
+    """What was chosen of what there is, and what is left for the next run; nothing when all was wanted."""
+    if not selection.everything:
+        yield _chosen(selection)
+        yield from _left(selection)
+    if selection.again:
+        yield f"Once found bad or missing, so checked every time: {_few(selection.again)}."
+    if selection.sample is not None:
+        yield from sample_lines(selection.sample, len(selection.again))
+    yield from selection.remarks
+
+
+def sample_lines(sample: Sampled, again: int = 0) -> Iterator[str]:
+    """What a sample says of all from which it was drawn. again: once bad, checked besides."""
+    confidence = sample.as_json()["confidence"]
+    drawn, population = f"{sample.drawn:,}", _plural(sample.population, "package")
+    if not sample.drawn:
+        yield "There was nothing to draw a sample from."
+        return
+    yield (
+        f"Sample: {drawn} of {population} drawn at random (seed {sample.seed}); of {sample.checked:,} "
+        f"checked, {sample.checked - sample.not_good:,} good and {sample.not_good:,} not."
+    )
+    if sample.at_most is None:
+        yield "The sample was not finished, so it says nothing of the packages that were not drawn."
+        return
+    yield (
+        f"With {confidence} confidence at most {sample.at_most:,} of the {sample.population:,} are not good, "
+        "at the depth of this check and as they were now. (Of all samples that could have been drawn, "
+        f"at least {confidence} lead to a figure that holds; could_not_check counts as not good.)"
+    )
+    if again:
+        yield f"Not part of these figures: {_plural(again, 'package')} once found bad, checked besides."
+
+
+def _chosen(selection: Selection) -> str:
+    asked = selection.wish
+    if not selection.due:
+        since = f" within {span_words(asked.older_than)}" if asked.older_than else ""
+        return f"Nothing is due: {_plural(selection.known, 'package')} known, every one found good{since}."
+    words = f"{_plural(selection.known, 'package')} known"
+    if asked.older_than:
+        words += f", {selection.due:,} due (not found good for {span_words(asked.older_than)}, or once bad)"
+    if selection.bare:
+        words += f", {selection.bare:,} without a good check before"
+    order = ", the longest unchecked first" if asked.oldest_first else ""
+    return f"{words}; {selection.checked:,} checked{order}."
+
+
+def _left(selection: Selection) -> Iterator[str]:
+    if selection.left:
+        budget = f" after {span_words(selection.time_budget)}" if selection.time_budget else ""
+        yield f"No more was begun{budget}: {_left_words(selection)}. The same command goes on there."
+        if selection.round is not None:
+            yield (
+                f"At this speed the whole round of {_plural(selection.due, 'package')} takes "
+                f"{_about(selection.round)}."
+            )
+
+
+def _left_words(selection: Selection) -> str:
+    words = f"{selection.left:,} left"
+    if selection.bare_left:
+        return f"{words}, {selection.bare_left:,} of them without a good check"
+    return f"{words}, oldest check {selection.oldest_left:%Y-%m-%d}" if selection.oldest_left else words
+
+
+# --- as a mail ---
+
+
+def brief_lines(result: VerifyResult, selection: Selection, recorded: Sequence[str]) -> Iterator[str]:
+    """The run as a mail: the first line says all, then what needs somebody, totals and what comes next.
+
+    ASCII, 72 columns but for the first line, which may be the subject of the mail, and for longer paths.
+    """
+    yield _ascii(f"provpack: {subject(result, selection)}")
+    for line in _brief(result, selection, recorded):
+        yield from _plain(line)
+
+
+def _brief(result: VerifyResult, selection: Selection, recorded: Sequence[str]) -> Iterator[str]:
+    yield ""
+    yield from _needs_somebody(result)
+    yield "TOTALS"
+    for name, count in result.counts().items():
+        if count or name == "good":
+            yield f"  {count:>7,}  {name}"
+    size = sum(unit.bytes_read for unit in result.units)
+    speed = f", {size_words(round(size / seconds))} per second" if (seconds := _seconds(selection)) else ""
+    yield f"  {size_words(size)} read in {span_words(selection.elapsed)}{speed}, depth {result.depth}."
+    for line in (*selection_lines(selection), *recorded):
+        yield f"  {line}"
+
+
+def subject(result: VerifyResult, selection: Selection) -> str:
+    """One line that says all."""
+    counts, total = result.counts(), len(result.units)
+    wrong = total - counts["good"]
+    left = f"; {_left_words(selection)}" if selection.left else ""
+    warnings = sum(f.severity != "note" for f in result.findings)
+    besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
+    if wrong:
+        kinds = ", ".join(f"{n:,} {word}" for word, n in counts.items() if n and word != "good")
+        return f"{wrong:,} of {_plural(total, 'package')} {_are(wrong)} not good ({kinds}){left}{besides}"
+    short = sum(unit.demands in ("not_met", "could_not_check") for unit in result.units)
+    if short:
+        return (
+            f"{short:,} of {_plural(total, 'package')} {_are(short)} intact but not as asked{left}{besides}"
+        )
+    if not total:
+        if selection.left:
+            return f"nothing was checked{left}{besides}"
+        return f"nothing is due of {_plural(selection.known, 'package')}{besides}"
+    warned = sum(any(f.severity != "note" for f in unit.findings) for unit in result.units)
+    told = f", {warned:,} with warnings" if warned else ""
+    all_of = "the 1 package" if total == 1 else f"all {total:,} packages"
+    return f"{all_of} checked {_are(total)} good{told}{_bound(selection.sample)}{left}{besides}"
+
+
+def _bound(sample: Sampled | None) -> str:
+    if sample is None or sample.at_most is None:
+        return ""
+    confidence = sample.as_json()["confidence"]
+    return f"; of {sample.population:,} at most {sample.at_most:,} are not ({confidence} confidence)"
+
+
+def _needs_somebody(result: VerifyResult) -> Iterator[str]:
+    wanted = [u for u in result.units if u.outcome != "good" or u.demands in ("not_met", "could_not_check")]
+    others = [f for u in result.units if u not in wanted for f in u.findings if f.severity != "note"]
+    others += [f for f in result.findings if f.severity != "note"]
+    if not wanted and not others:
+        return
+    yield "NEEDS SOMEBODY"
+    for unit in wanted[:_MOST_TOLD]:
+        yield from _unit(unit)
+    if len(wanted) > _MOST_TOLD:
+        yield f"  and {len(wanted) - _MOST_TOLD:,} more; without --brief, or with --json, all are listed."
+    yield from _grouped(others)
+    yield ""
+    counts = result.counts()
+    if counts["bad"] or counts["missing"]:
+        yield "WHAT TO DO"
+        yield "  Repair nothing and delete nothing. Fetch the other copy, verify it too, and compare."
+        yield ""
+    elif counts["could_not_check"]:
+        yield "WHAT TO DO"
+        yield "  could_not_check is neither good nor bad: mend what is named above and check again."
+        yield ""
+
+
+def _unit(unit: UnitResult) -> Iterator[str]:
+    word = unit.outcome if unit.outcome != "good" else "not as asked"
+    yield f"  {word.upper()}  {unit.path}"
+    grave = [f for f in unit.findings if f.severity == "error"] or list(unit.findings)
+    for finding in grave[:_MOST_FINDINGS]:
+        yield f"    {finding.where}: {finding.what}"
+    if len(grave) > _MOST_FINDINGS:
+        yield f"    and {len(grave) - _MOST_FINDINGS:,} more findings"
+    if grave:
+        yield f"    To do: {grave[0].todo}"
+
+
+def _grouped(findings: Iterable[Finding]) -> Iterator[str]:
+    """Warnings of one kind once, with their number."""
+    first: dict[str, Finding] = {}
+    many: Counter[str] = Counter()
+    for finding in findings:
+        first.setdefault(finding.rule, finding)
+        many[finding.rule] += 1
+    for rule, finding in first.items():
+        times = f" ({many[rule] - 1:,} more of this kind)" if many[rule] > 1 else ""
+        yield f"  {finding.severity.upper()}  {finding.where}"
+        yield f"    {finding.what}{times}"
+        yield f"    To do: {finding.todo}"
+
+
+def _plain(line: str) -> Iterator[str]:
+    """ASCII, wrapped, digests cut short; what stands under something keeps standing under it."""
+    text = _ascii(_DIGEST.sub(r"\1...", line))
+    indent = text[: len(text) - len(text.lstrip())]
+    yield from textwrap.wrap(
+        text.strip(), _WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  " if indent else "",
+        break_long_words=False, break_on_hyphens=False,
+    ) or [""]  # fmt: skip
+
+
+def _ascii(text: str) -> str:
+    return readable(text).encode("ascii", "backslashreplace").decode("ascii")
+
+
+def _seconds(selection: Selection) -> float:
+    return selection.elapsed.total_seconds()
+
+
+def _about(span: timedelta) -> str:
+    words = span_words(span)
+    return words if words.startswith("under") else f"about {words}"
+
+
+def _few(paths: Sequence[str]) -> str:
+    more = f" and {len(paths) - 5:,} more" if len(paths) > 5 else ""
+    return ", ".join(paths[:5]) + more
+
+
+def _plural(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def _are(number: int) -> str:
+    return "is" if number == 1 else "are"
