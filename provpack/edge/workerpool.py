@@ -38,7 +38,7 @@ _LOOK = 1.0
 _START = 120.0
 """Seconds within which a worker must be up."""
 
-_STARTS = 3
+_STARTS = 8
 """So many workers in a row that do not even come up, and no more are started."""
 
 _GOODBYE = 2.0
