@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _WIDTH = 72
 _DIGEST = re.compile(r"\b([0-9a-f]{16})[0-9a-f]{48,}\b")
 _NONE_HERE = rules.NO_BAG_HERE.id
+_COMMAND = re.compile(r" *provpack [a-z]")
 _MOST_TOLD = 50
 _MOST_FINDINGS = 3
 
@@ -113,7 +114,8 @@ def _left_words(selection: Selection) -> str:
 def brief_lines(result: VerifyResult, selection: Selection, recorded: Sequence[str]) -> Iterator[str]:
     """The run as a mail: the first line says all, then what needs somebody, totals and what comes next.
 
-    ASCII, 72 columns but for the first line, which may be the subject of the mail, and for longer paths.
+    ASCII, 72 columns but for the first line, which may be the subject of the mail, for longer paths, and for
+    commands, which are never wrapped.
     """
     yield _ascii(f"provpack: {subject(result, selection)}")
     for line in _brief(result, selection, recorded):
@@ -236,6 +238,9 @@ def _grouped(findings: Iterable[Finding]) -> Iterator[str]:
 
 def _plain(line: str) -> Iterator[str]:
     """ASCII, wrapped, digests cut short; what stands under something keeps standing under it."""
+    if _COMMAND.match(line):
+        yield _ascii(line)  # one that is wrapped, or cut short, cannot be typed
+        return
     text = _ascii(_DIGEST.sub(r"\1...", line))
     indent = text[: len(text) - len(text.lstrip())]
     yield from textwrap.wrap(
