@@ -9,7 +9,6 @@ moves are tried (healshift.py).
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,9 +16,9 @@ from typing import Any
 from provpack.chunks.source import ByteSource
 from provpack.chunks.walk import read_layout
 from provpack.edge.place import Place
-from provpack.edge.reading import BrokenMember
 from provpack.errors import CouldNotCheck
 from provpack.jobs.healshift import Shifts
+from provpack.jobs.localise import sha256_of
 from provpack.package.bagblocks import BlockDigests, BlockRange, ranges
 from provpack.package.healstock import Piece
 
@@ -224,23 +223,10 @@ def _note(one: Seen, part: int, there: str | None, wanted: str) -> None:
 
 def _sha256(source: ByteSource, offset: int, length: int, told: Told) -> str | None:
     """SHA-256 of a range; None when the file does not reach so far, "" when it cannot be read."""
-    if length and (offset < 0 or offset + length > source.size):
-        return None
-    digest = hashlib.sha256()
     try:
-        while length > 0:
-            piece = source.read_at(offset, min(_PIECE, length))
-            if not piece:
-                return None
-            digest.update(piece)
-            told(len(piece))
-            offset += len(piece)
-            length -= len(piece)
-    except BrokenMember:  # read, and damaged
-        return None
+        return sha256_of(source, offset if length else 0, length, told)
     except OSError:
         return ""
-    return digest.hexdigest()
 
 
 def _look_beside(
