@@ -16,7 +16,7 @@ _COLUMNS = (
     _p.id, _p.place, _p.place_base64, _p.storage, _p.name, _p.client, _p.job_id, _p.transfer_id, _p.title,
     _p.carrier_id, _p.transferred_at, _p.payload_bytes, _s.last_at, _s.last_outcome, _s.last_depth, _s.checks,
     _s.was_bad, _s.is_gone, _p.tape_emphasis, _p.file_emphasis, _p.rights_basis, _p.access_restriction_until,
-    _p.check_age_days, _p.problem, _s.due,
+    _p.check_age_days, _p.problem, _s.due, _p.identity,
 )  # fmt: skip
 
 Detail = Callable[[Any], str]
@@ -49,6 +49,7 @@ def listed(row: Row[Any], detail: str = "") -> Listed:
         once_bad=bool(row.was_bad),
         gone=bool(row.is_gone),
         detail=detail,
+        identity=bytes(row.identity).hex() if row.identity is not None else None,
     )
 
 

@@ -199,7 +199,8 @@ class Ledger:
 class Listed:
     """A package in an answer. last_*: of the last check in any ledger; checks: how many; once_bad: whether
     any of them found it bad or missing. gone: not there when its root was last harvested. detail: what the
-    question is about (a rule's sentence, days, a date), "" where the columns say all."""
+    question is about (a rule's sentence, days, a date), "" where the columns say all. identity: as it
+    was when harvested."""
 
     id: int
     place: str
@@ -220,6 +221,7 @@ class Listed:
     once_bad: bool
     gone: bool
     detail: str = ""
+    identity: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

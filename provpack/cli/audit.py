@@ -18,7 +18,7 @@ from provpack.cli.output import emit, json_option
 if TYPE_CHECKING:
     from provpack.catalogue.opening import Catalogue
     from provpack.jobs.auditdisk import DiskLook
-    from provpack.jobs.auditfiles import NewFile
+    from provpack.jobs.newfile import NewFile
     from provpack.jobs.progress import Progress
 
 SHOWN = 20
@@ -115,7 +115,7 @@ def _new_file(path: Path | None, option: str) -> NewFile | None:
     """Where a file will be written, once it is known that it can stand there."""
     from provpack.edge import clock
     from provpack.edge.commit import RealDisk
-    from provpack.jobs.auditfiles import NewFile
+    from provpack.jobs.newfile import NewFile
 
     if path is None:
         return None

@@ -13,7 +13,7 @@ from provpack.cli import progress
 from provpack.cli.verifyoptions import Place
 
 if TYPE_CHECKING:
-    from provpack.jobs.auditfiles import NewFile
+    from provpack.jobs.newfile import NewFile
     from provpack.jobs.secondcopy import SecondCopy
     from provpack.jobs.verified import VerifyResult
     from provpack.package.signers import Signers
@@ -53,7 +53,7 @@ class Damage:
         if self.page is not None:
             from provpack.edge import clock
             from provpack.edge.commit import RealDisk
-            from provpack.jobs.auditfiles import NewFile
+            from provpack.jobs.newfile import NewFile
 
             mark = f"verify-{clock.new_id().replace('-', '')[:8]}"
             self._file = NewFile(target=self.page, disk=RealDisk(), mark=mark, option="--page")

@@ -24,17 +24,19 @@ def command(package: Path, target: Path | None, as_json: bool) -> int:
     from provpack.cli.ports import schema_pairs
     from provpack.edge import clock
     from provpack.edge.commit import RealDisk
-    from provpack.jobs.report import NewPage, draw_anew, read_sealed
+    from provpack.jobs.newfile import NewFile
+    from provpack.jobs.report import draw_anew, read_sealed
     from provpack.report.text_report import report_lines
 
     page = None
     if target is not None:
-        page = NewPage(target=target, disk=RealDisk(), mark=clock.new_id().replace("-", "")[:8])
+        mark = f"page-{clock.new_id().replace('-', '')[:8]}"
+        page = NewFile(target=target, disk=RealDisk(), mark=mark, option="--to")
         page.refuse()
     sealed = read_sealed(package, schema_pairs())
     if page is not None:
         from provpack.report.html import render_package
 
-        page.write(draw_anew(sealed, render_package, clock.now()))
+        page.write((draw_anew(sealed, render_package, clock.now()),))
     result = sealed.as_json(target)
     return emit("report", result, report_lines(result), 0, as_json=as_json)

@@ -70,7 +70,7 @@ def command(
     """
     from provpack.edge import clock
     from provpack.edge.commit import RealDisk
-    from provpack.jobs.auditfiles import NewFile
+    from provpack.jobs.newfile import NewFile
     from provpack.jobs.trace import Question, trace
     from provpack.jobs.tracebeneath import Beneath
     from provpack.jobs.traced import Looked

@@ -89,6 +89,7 @@ def command(
     damage = Damage(habit["second_copy"], habit["page"], habit["ledger"], listed)
     crew = cluster_crew(scheduler) if scheduler else local_crew(workers)
     keeper = LedgerKeeper(request.ledger)
+    unlisted = 0
     with _catalogue(from_catalogue, catalogue) as known, progress.shown(as_json) as bar:
         result, selection = reverify(
             request, crew, progress=bar, clock=clock.now, record=None if no_ledger else keeper.note,
@@ -97,12 +98,14 @@ def command(
         if known is not None:
             taken_in = take_in(known, keeper.ledgers(), clock.now())
             result = replace(result, findings=(*result.findings, *taken_in))
-    if listed is not None and listed.findings:
-        result = replace(result, findings=(*result.findings, *listed.findings))
+            unlisted = known.ask.gone(1).total
+    more = [*keeper.findings(), *(listed.findings if listed is not None else ())]
+    result = replace(result, findings=(*result.findings, *more))
     result = damage.look(result, as_json)
     report = {**result.as_json(), "ledgers": keeper.summary(), "selection": selection.as_json()}
     report = damage.into(report, result)
-    recorded = [*keeper.sentences(not no_ledger), *damage.lines(result)]
+    recorded = [*keeper.sentences(not no_ledger), *text_verify.unlisted_lines(unlisted)]
+    recorded += damage.lines(result)
     if habit["brief"]:
         lines = text_verify.brief_lines(result, selection, recorded)
     else:

@@ -85,8 +85,7 @@ def habit_options(function: F) -> F:
         ),
         click.option("--seed", type=int, metavar="N", help="Draw the sample that this seed drew before."),
         click.option(
-            "--confidence", metavar="SHARE", default="95%", show_default=True,
-            help="Of what is said of a sample.",
+            "--confidence", metavar="SHARE", help="Of what is said of a sample.  [default: 95%]",
         ),
         click.option(
             "--sample-to-find", metavar="SHARE",
@@ -117,15 +116,24 @@ def wish_of(
     time_budget: str | None,
     sample: int | None,
     sample_to_find: str | None,
-    confidence: str,
+    confidence: str | None,
     seed: int | None,
 ) -> Wish:
     """What was asked for. Without a seed a new one is made. Raises UsageProblem."""
     import secrets
 
+    from provpack.errors import UsageProblem
     from provpack.jobs.choose import Wish
     from provpack.jobs.typedvalues import age_of, share_of
 
+    for option, value in (("--confidence", confidence), ("--seed", seed)):
+        if value is not None and sample is None and sample_to_find is None:
+            raise UsageProblem(
+                "no-sample",
+                "There is no sample of which this could tell, so everything would be checked.",
+                where=option,
+                todo="Ask for a sample, with --sample or --sample-to-find, or leave this option out.",
+            )
     return Wish(
         older_than=age_of(older_than, "--older-than"),
         oldest_first=any(x is not None for x in (older_than, time_budget, sample, sample_to_find)),

@@ -13,6 +13,7 @@ import stat
 import threading
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO, Literal, Protocol, cast
 
@@ -132,6 +133,27 @@ class ArchivePlace:
 
     def listing(self) -> Listing | None:
         return self._listing
+
+    def listing_until_damage(self) -> Listing | None:
+        """What stands in a tar before the place from which it cannot be read on; it may be opened then.
+
+        For who proves all of it by digests. None where nothing of the kind is known; never complete. A last
+        member that ends with the archive is given the length it has.
+        """
+        if self.contents.usable or self.serialisation != TAR:
+            return None
+        top, _ = top_directory(self.contents)
+        if top is None:
+            return None
+        members = tuple(
+            replace(m, size=there, stored=there)
+            if (there := min(m.stored, max(self._source.size - m.offset, 0))) < m.stored
+            else m
+            for m in self.contents.members
+        )
+        self.name = top
+        self._members, listing = inside(replace(self.contents, members=members, complete=False), top)
+        return listing
 
     @contextlib.contextmanager
     def open(self, path: str) -> Iterator[PlacedFile]:

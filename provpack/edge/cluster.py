@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import socket
 import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -16,7 +17,7 @@ from queue import Empty, SimpleQueue
 from typing import Any, Generic, TypeVar
 
 import provpack
-from provpack.edge.pace import Idle
+from provpack.edge.pace import Idle, within
 from provpack.edge.workerpool import Lost
 from provpack.errors import EnvironmentProblem
 
@@ -25,7 +26,8 @@ Result = TypeVar("Result")
 OnWorker = Callable[[Item, str], Result]
 """A picklable function of an item and of what the worker is called."""
 
-_CONNECT = 10.0
+_CONNECT = 8.0
+_MUTE = "what is there takes the connection and says nothing"
 _LOOK = 0.5
 _FETCH = 60.0
 _PER_THREAD = 2
@@ -82,11 +84,12 @@ class Cluster:
             return self._client
         distributed = _library()
         try:
-            client = distributed.Client(self.address, timeout=_CONNECT, set_as_default=False)
-        except (OSError, ValueError, TypeError, RuntimeError) as err:
+            _knock(self.address)
+            client = _greeted(distributed.Client, self.address)
+        except Exception as err:  # whoever answers there may say anything
             raise self._problem(
                 "cluster-unreachable",
-                f"The scheduler does not answer: {str(err)[:200] or err.__class__.__name__}.",
+                f"The scheduler does not answer: {_said(err)}.",
                 "Look at its address (tcp://host:8786) and whether it runs.",
             ) from None
         self._client = client
@@ -256,6 +259,49 @@ def _on_worker(version: str, work: OnWorker[Item, Result], item: Item) -> Result
     return work(
         item, f"worker {here.name}" if here.name == here.address else f"worker {here.name}, {here.address}"
     )
+
+
+def _said(err: Exception) -> str:
+    if isinstance(err, MemoryError):  # the length of a message, read where there is none
+        return "what is there speaks another language"
+    return str(err)[:200].rstrip(".") or err.__class__.__name__
+
+
+def _knock(address: str) -> None:
+    """Whether somebody speaks at an address of TCP, as a scheduler does to whoever connects (Dask waits for
+    that without an end). Raises OSError, ValueError."""
+    from distributed.comm.addressing import parse_address, parse_host_port
+
+    protocol, rest = parse_address(address)
+    if protocol not in ("tcp", "tls"):
+        return
+    host, port = parse_host_port(rest)
+    with socket.create_connection((host, port), timeout=_CONNECT) as line:
+        if protocol == "tcp":  # with TLS it is for us to begin
+            line.settimeout(_CONNECT)
+            try:
+                said = line.recv(1)
+            except TimeoutError:
+                raise OSError(_MUTE) from None
+            if not said:
+                raise OSError("the connection was closed at once")
+
+
+def _greeted(kind: Any, address: str) -> Any:
+    """A client that is connected. Raises what that raises, and OSError when it does not come to an end."""
+    client = kind.__new__(kind)
+
+    def connect() -> bool:
+        client.__init__(address, timeout=_CONNECT, set_as_default=False)
+        return True
+
+    try:
+        if not within(_CONNECT + 2.0, connect):
+            raise OSError(_MUTE)
+    except BaseException:
+        client.status = "closed"  # it was never open; else its end would wait for an answer, and complain
+        raise
+    return client
 
 
 def _library() -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from html.parser import HTMLParser
 from typing import Any
 from urllib.parse import urldefrag, urljoin, urlsplit
@@ -12,6 +13,36 @@ from provpack.edge.remotenames import Thing
 _LARGEST_PAGE = 64 * 1024 * 1024
 _CONNECT, _SILENCE = 30.0, 60.0
 """Seconds to wait for a connection, and for the next bytes. There is no limit for a whole file."""
+
+_AGAIN = 60.0
+"""Seconds after which a server that never said a word is asked again. Each question would else wait anew."""
+
+
+class _Hosts:
+    """Servers that answered something, and those that only kept us waiting, with the time they last did."""
+
+    def __init__(self) -> None:
+        self.answered: set[str] = set()
+        self.mute: dict[str, float] = {}
+
+    async def begun(self, _session: Any, _context: Any, step: Any) -> None:
+        if time.monotonic() - self.mute.get(_server(step), -_AGAIN) < _AGAIN:
+            raise Broken("the server did not answer in time")
+
+    async def ended(self, _session: Any, _context: Any, step: Any) -> None:
+        self.answered.add(_server(step))
+        self.mute.pop(_server(step), None)
+
+    async def failed(self, _session: Any, _context: Any, step: Any) -> None:
+        if isinstance(step.exception, TimeoutError) and _server(step) not in self.answered:
+            self.mute[_server(step)] = time.monotonic()
+
+
+_HOSTS = _Hosts()
+
+
+def _server(step: Any) -> str:
+    return urlsplit(str(step.url)).netloc.rpartition("@")[2]
 
 
 def options() -> dict[str, Any]:
@@ -35,6 +66,9 @@ async def _client(**settings: Any) -> Any:
 
     trace = aiohttp.TraceConfig()
     trace.on_request_redirect.append(redirected)
+    trace.on_request_start.append(_HOSTS.begun)
+    trace.on_request_end.append(_HOSTS.ended)
+    trace.on_request_exception.append(_HOSTS.failed)
     settings.setdefault("timeout", aiohttp.ClientTimeout(total=None, connect=_CONNECT, sock_read=_SILENCE))
     settings["headers"] = {**(settings.get("headers") or {}), "Accept-Encoding": "identity"}
     settings["trace_configs"] = [*(settings.get("trace_configs") or ()), trace]

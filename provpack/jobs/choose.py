@@ -1,6 +1,7 @@
 """Which of the packages that were found are to be checked now, in which order, and what a sample says.
 
-Due is what was never checked so deep, or not since the age asked for, or was ever found bad or missing.
+Due is what was never checked so deep, or not since the age asked for, or was ever found bad or missing, or is
+not there any more.
 Nothing here touches the world.
 """
 
@@ -55,7 +56,8 @@ class Choice:
 
     known: packages; bare: of those, without a good check so deep that counts; due: of those, due; units: the
     chosen ones, in the order to check them. drawn: which of them (index) are the sample, None when nothing
-    was drawn; population: from how many. again: which were once found bad or missing.
+    was drawn; population: from how many. again: which were once found bad or missing; gone: which are not
+    there any more, or cannot be looked at. Both are never part of a sample.
     """
 
     known: int
@@ -65,6 +67,7 @@ class Choice:
     drawn: frozenset[int] | None = None
     population: int = 0
     again: frozenset[int] = frozenset()
+    gone: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,9 +99,9 @@ class Sampled:
 
 def choose(candidates: Sequence[Candidate], wish: Wish, now: datetime) -> Choice:
     """Choose among the units. now: aware; a check dated later counts for nothing."""
-    due = [one for one in candidates if is_due(one.history, wish.older_than, now)]
-    again = [one for one in due if one.history.once_bad is not None]
-    others = [one for one in due if one.history.once_bad is None]
+    due = [one for one in candidates if one.found.findings or is_due(one.history, wish.older_than, now)]
+    again = [one for one in due if _told_apart(one)]
+    others = [one for one in due if not _told_apart(one)]
     population = len(others)
     drawn: set[int] | None = None
     if wish.sampling:
@@ -126,6 +129,7 @@ def choose(candidates: Sequence[Candidate], wish: Wish, now: datetime) -> Choice
         drawn=None if drawn is None else frozenset(n for n, one in enumerate(units) if id(one) in drawn),
         population=population,
         again=frozenset(n for n, one in enumerate(units) if one.history.once_bad is not None),
+        gone=frozenset(n for n, one in enumerate(units) if one.found.findings),
     )
 
 
@@ -161,6 +165,10 @@ def judge_sample(choice: Choice, wish: Wish, outcomes: Mapping[int, Outcome]) ->
 def per_cent(share: Fraction) -> str:
     """ "95 %", with as many decimals as it has, up to nine."""
     return f"{float(share * 100):.9f}".rstrip("0").rstrip(".") + " %"
+
+
+def _told_apart(one: Candidate) -> bool:
+    return bool(one.found.findings) or one.history.once_bad is not None
 
 
 def _path(one: Candidate) -> str:

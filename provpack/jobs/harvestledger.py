@@ -6,10 +6,14 @@ is not handed over again.
 A ledger whose chain is broken can accuse and not acquit: a check that found a package good does not count
 when its line stands at or before the last place that was touched. What stands after that place follows line
 by line to the end, as in any other ledger, so a package can be checked again and that check counts.
+
+Nor does it count in any ledger when it read the package at another path: a copied folder brings its ledger
+along, and nobody read the copy yet.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -75,13 +79,14 @@ def ledger_values(path: Path, known: tuple[int, str, int] | None = None, *, now:
 
 def _taken(path: Path, known: tuple[int, str, int] | None, now: str | None) -> Taken:
     rewritten = False
+    folder = readable(str(path.parent.resolve())).rstrip(os.sep)
     if known is not None and known[0] > 0 and known[1]:
-        reading = _Reading(after=known[0], now=now)
+        reading = _Reading(after=known[0], now=now, folder=folder)
         chain = read_ledger(path, witnesses=(Witness(entries=known[0], sha512=known[1]),), each=reading.take)
         if chain.holds:
             return Taken(ledger=reading.ledger(path, chain), anew=False, rewritten=False)
         rewritten = not chain.met[0]
-    reading = _Reading(after=0, now=now)
+    reading = _Reading(after=0, now=now, folder=folder)
     ledger = reading.ledger(path, read_ledger(path, each=reading.take))
     return Taken(ledger=ledger, anew=True, rewritten=rewritten)
 
@@ -92,6 +97,7 @@ class _Reading:
 
     after: int
     now: str | None
+    folder: str
     state: CustodyState = field(default_factory=CustodyState)
     checks: list[Check] = field(default_factory=list)
     sealed: dict[str, Sealed] = field(default_factory=dict)
@@ -115,8 +121,8 @@ class _Reading:
             return
         at = moment(entry.get("at"))
         outcome = text(entry.get("outcome")) or "could_not_check"
-        if at is None and outcome == "good":
-            return  # nobody can say when: it accuses nobody, and acquits nobody
+        if outcome == "good" and (at is None or (place is None and not self._seen_here(entry, name))):
+            return  # nobody can say when, or it was read elsewhere: it accuses nobody, and acquits nobody
         if at is not None and self.now is not None and at > self.now:
             at = self.now
         self.checks.append(
@@ -131,6 +137,11 @@ class _Reading:
                 place=text(readable(place), 8000) if place else None,
             )
         )
+
+    def _seen_here(self, entry: Entry, name: str | None) -> bool:
+        """Whether a check read what lies beside this ledger, and not what lies where it was copied from; so
+        too when the line does not say."""
+        return said(entry, "seen_path") in (None, f"{self.folder}{os.sep}{name}")
 
     def _sealed(self, line: int, entry: Entry, name: str) -> None:
         kind, held = entry.get("kind"), self.sealed.get(name)

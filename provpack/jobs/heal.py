@@ -39,6 +39,9 @@ from provpack.package.ownbag import SIGNATURE
 from provpack.package.signers import Signers
 
 STAGE = f"{PARTIAL_PREFIX}heal-"
+_ARCHIVE = (
+    "What stands before the damage was looked at. Fetch the archive again if there is another copy of it."
+)
 
 
 def heal(
@@ -83,8 +86,7 @@ def _decide(seen: Assessment, destination: Path, names: Sequence[str], ports: Po
         assessment=seen, findings=tuple(found),
     )  # fmt: skip
     if seen.plan.lost or not seen.plan.files:
-        unread = any(seen.state(view) == "unreadable" for view in seen.views)
-        return replace(result, outcome="could_not_check" if unread else "lost")
+        return replace(result, outcome="lost" if seen.certainly_lost else "could_not_check")
     if seen.whole is not None:
         return replace(result, outcome="nothing_to_heal")
     for name in (seen.name, record_name(seen.name)):
@@ -97,14 +99,20 @@ def _about(seen: Assessment) -> list[Finding]:
     out = []
     for copy, view in zip(seen.copies, seen.views, strict=True):
         state, shown = seen.state(view), readable(copy.shown)
-        if state == "unreadable":
-            why = copy.problem or next(iter(view.problems.values()), "nothing can be listed")
-            out.append(rules.COPY_UNREADABLE.found(f"Copy {copy.number}: {readable(why)}", shown))
+        if state == "unreadable" or view.unlisted:
+            why = view.unlisted or next(iter(view.problems.values()), "nothing can be listed")
+            todo = _ARCHIVE if view.sizes and copy.place is not None and copy.place.serialisation else ""
+            out.append(rules.COPY_UNREADABLE.found(f"Copy {copy.number}: {readable(why)}", shown, todo=todo))
         elif state == "other_package":
             what = f"Copy {copy.number} holds no file as the sealed package has it."
+            if view.number in seen.strangers:
+                what = f"The record in copy {copy.number} is that of another package."
             out.append(rules.OTHER_PACKAGE.found(what, shown))
     for number, path in seen.left_out[:100]:
-        what = f"'{readable(path)}' of copy {number} is listed in no manifest."
+        kind = seen.views[number - 1].irregular.get(path)
+        what = (
+            f"'{readable(path)}' of copy {number} is {f'{kind}, and ' if kind else ''}listed in no manifest."
+        )
         out.append(rules.NOT_CARRIED.found(what, readable(path), position=position(path)))
     for path in seen.plan.unproven:
         what = f"'{readable(path)}' is listed in no manifest; all copies agree."
@@ -193,7 +201,8 @@ def _build(seen: Assessment, result: HealResult, destination: Path, ports: Ports
         ports.disk.rename(stage / noted.name, noted)
         ports.disk.sync_folder(destination)
     except BaseException:
-        if not (sealed and ports.disk.exists(final)):
+        # In place is what is no longer in the staging folder: under the final name may be another's package.
+        if not sealed or ports.disk.exists(stage / seen.name):
             ports.disk.discard(stage)
         raise
     ports.disk.discard(stage)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +19,14 @@ from provpack.jobs import healrules as rules
 from provpack.jobs.healblocks import BlockMap, Candidate, search
 from provpack.jobs.healcopies import Copy, Reader
 from provpack.jobs.healevidence import Court, known_identities, ledgers_beside, signatures_of
+from provpack.jobs.healrecord import as_record, record_under
 from provpack.measure.digests import DigestSink
 from provpack.package import layout
 from provpack.package.bagblocks import BlockDigests, parse_block_digests
 from provpack.package.bagpaths import readable
 from provpack.package.bagtext import MAX_TAG_FILE, Declaration, parse_declaration
 from provpack.package.deliverynote import is_safe_name
-from provpack.package.healplan import Outside, Plan, Planner
+from provpack.package.healplan import IDENTITY, Outside, Plan, Planner
 from provpack.package.healstock import CopyView, Held, Joined, Made, Piece, Source, Stock
 from provpack.package.ownbag import SIGNATURE
 from provpack.package.signers import Signers
@@ -40,9 +41,19 @@ Told = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Master:
+    """A master looked for by one version of the block digests (source), and what it was joined to."""
+
+    source: Source
+    blocks: BlockMap
+    joined: Joined | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
     """The package as the copies together hold it. maps: what was found of each master that no copy has
-    whole, by path. signature: the bytes to be carried over, and its state."""
+    whole, by path. signature: the bytes to be carried over, and its state. strangers: copies whose record is
+    that of another package."""
 
     copies: tuple[Copy, ...]
     views: tuple[CopyView, ...]
@@ -54,24 +65,41 @@ class Assessment:
     signature: bytes | None
     signature_state: str
     findings: tuple[Finding, ...]
+    strangers: frozenset[int] = frozenset()
 
     def state(self, view: CopyView) -> str:
         """whole, damaged, other_package or unreadable."""
         if not view.sizes:
-            return "unreadable" if self.copies[view.number - 1].problem or view.problems else "damaged"
-        if self.plan.whole_in(view) and (self.signature is None or self._has_signature(view)):
-            return "whole"
-        if not any(
-            (held := view.files.get(f.path)) is not None and held.digests == f.source.digests
-            for f in self.plan.files
-            if f.path != "bagit.txt"
+            return "unreadable" if view.unlisted or view.unread else "damaged"
+        if (
+            not view.unlisted
+            and self.plan.whole_in(view)
+            and (self.signature is None or self._has_signature(view))
         ):
-            return "other_package"
-        return "damaged"
+            return "whole"
+        own = view.number not in self.strangers and self.plan.in_part_in(view)
+        return "damaged" if own else "other_package"
 
     def _has_signature(self, view: CopyView) -> bool:
         held = view.files.get(SIGNATURE)
         return held is not None and dict(held.digests) == digest_bytes(self.signature or b"", self.algorithms)
+
+    @property
+    def certainly_lost(self) -> bool:
+        """Whether something is lost that cannot be where a copy could not be read."""
+        if self.plan.files or self.plan.lost:
+            return any(not self.uncertain(path) for path in self.plan.lost)
+        return not any(view.unlisted or view.unread for view in self.views)
+
+    def uncertain(self, path: str) -> bool:
+        """Whether all that is lost of a file may be where a copy could not be read."""
+        blocks = self.maps.get(path)
+        if blocks is None or blocks.complete:
+            return any(view.may_hold(path) for view in self.views)
+        if any(path not in view.sizes and view.may_hold(path) for view in self.views):
+            return True
+        unread: set[int] = set().union(*(one.unreadable for one in blocks.seen if one.where.path == path))
+        return unread.issuperset(blocks.lost_parts)
 
     @property
     def whole(self) -> CopyView | None:
@@ -80,11 +108,11 @@ class Assessment:
 
     @property
     def left_out(self) -> list[tuple[int, str]]:
-        """(copy, path) of files that are no part of the package."""
+        """(copy, path) of files, and of links and the like, that are no part of the package."""
         return [
             (view.number, path)
             for view in self.views
-            for path in sorted(view.sizes)
+            for path in sorted([*view.sizes, *view.irregular])
             if path not in self.plan.paths and path != SIGNATURE
         ]
 
@@ -110,25 +138,30 @@ def assess(
         return digest_bytes(data, reader.algorithms)
 
     outside = Outside(identities=known, trusted=court.trusted, fits=court.fits)
-    planner = Planner(
-        stock, _declaration(copies, views), outside, digest, lambda held: _small(copies, held, MAX_TAG_FILE)
-    )
-    record = _record(copies, planner.claims.source(layout.RECORD, stock))
-    made_by = record.get("made_by")
-    court.at = moment_of(made_by.get("at")) if isinstance(made_by, dict) else None
-    maps = _masters(copies, views, stock, planner, reader.algorithms, told)
+    declaration = _declaration(copies, views)
+    planner = Planner(stock, declaration, outside, digest, lambda held: _small(copies, held, MAX_TAG_FILE))
+
+    def read(source: Source | None) -> bytes | None:
+        return source.data if isinstance(source, Made) else _small(copies, source)
+
+    court.at = lambda text: _sealed_at(record_under(text, declaration, stock, read))
+    masters = _masters(copies, views, stock, planner, reader.algorithms, told)
     plan = planner.plan()
-    text = next((f.source for f in plan.files if f.path == "tagmanifest-sha512.txt"), None)
+    # Name, record and block digests are those the plan proves: two packages may lie among the copies.
+    record = as_record(read(plan.source(layout.RECORD)))
+    text = plan.source(IDENTITY)
     signature, state = None, "missing"
     if text is not None:
         signature, state, more = court.choose(_manifest_bytes(text, views))
         findings += more
-    name, more = _name(record, copies)
+    strangers = _strangers(record, views, read)
+    name, more = _name(record, _of_the_package(copies, views, plan, strangers))
     record_id = record.get("record_id")
     return Assessment(
-        copies=tuple(copies), views=tuple(views), plan=plan, maps=maps, name=name,
+        copies=tuple(copies), views=tuple(views), plan=plan, maps=_maps(masters, plan), name=name,
         record_id=record_id if isinstance(record_id, str) else None, algorithms=reader.algorithms,
         signature=signature, signature_state=state, findings=(*findings, *more),
+        strangers=strangers,
     )  # fmt: skip
 
 
@@ -162,12 +195,29 @@ def _small(copies: Sequence[Copy], source: Source | None, limit: int = _SMALL) -
         return None
 
 
-def _record(copies: Sequence[Copy], source: Source | None) -> dict[str, Any]:
-    try:
-        record = json.loads(_small(copies, source) or b"{}")
-    except (ValueError, RecursionError):
-        return {}
-    return record if isinstance(record, dict) else {}
+def _sealed_at(record: dict[str, Any]) -> datetime | None:
+    made_by = record.get("made_by")
+    return moment_of(made_by.get("at")) if isinstance(made_by, dict) else None
+
+
+def _of_the_package(
+    copies: Sequence[Copy], views: Sequence[CopyView], plan: Plan, strangers: Collection[int]
+) -> list[Copy]:
+    """The copies that hold something of what was chosen; all, when none does."""
+    own = [v.number for v in views if plan.in_part_in(v) and v.number not in strangers]
+    return [c for c in copies if c.number in own] or list(copies)
+
+
+def _strangers(
+    record: dict[str, Any], views: Sequence[CopyView], read: Callable[[Source | None], bytes | None]
+) -> frozenset[int]:
+    """Copies whose own record is of another package: name and identifier both differ, as no damage does."""
+
+    def differs(other: dict[str, Any]) -> bool:
+        told = [(record.get(key), other.get(key)) for key in ("package_name", "record_id")]
+        return all(isinstance(a, str) and isinstance(b, str) and a != b for a, b in told)
+
+    return frozenset(v.number for v in views if differs(as_record(read(v.files.get(layout.RECORD)))))
 
 
 def _name(record: dict[str, Any], copies: Sequence[Copy]) -> tuple[str, list[Finding]]:
@@ -186,24 +236,44 @@ def _name(record: dict[str, Any], copies: Sequence[Copy]) -> tuple[str, list[Fin
 def _masters(
     copies: Sequence[Copy], views: Sequence[CopyView], stock: Stock, planner: Planner,
     algorithms: Sequence[str], told: Told,
-) -> dict[str, BlockMap]:  # fmt: skip
-    """Masters that no copy has whole, looked for block by block; those found complete go into the stock."""
-    data = _small(copies, planner.claims.source(layout.BLOCK_DIGESTS, stock))
-    digests = parse_block_digests(data)[0] if data is not None else None
-    if digests is None or digests.file not in planner.claims.by_path:
-        return {}
-    if planner.claims.source(digests.file, stock) is not None:
-        return {}
-    found = search(digests, _candidates(digests, copies, views, planner), told)
-    if found.complete:
-        pieces = found.pieces()
-        sinks = {a: DigestSink(hashlib_name(a) or a) for a in algorithms}
-        for part in read_pieces(copies, pieces, told):
-            for sink in sinks.values():
-                sink.feed(part)
-        sums = {name: sink.finish().hexdigest for name, sink in sinks.items()}
-        stock.add(Joined(path=digests.file, size=digests.file_bytes, digests=sums, pieces=pieces))
-    return {digests.file: found}
+) -> list[_Master]:  # fmt: skip
+    """Masters that no copy has whole, looked for block by block; those found complete go into the stock.
+
+    Every version of the block digests is followed: which belongs to the package is decided afterwards."""
+    out = []
+    for source in planner.claims.sources(layout.BLOCK_DIGESTS, stock):
+        data = _small(copies, source)
+        digests = parse_block_digests(data)[0] if data is not None else None
+        if digests is None or digests.file not in planner.claims.by_path:
+            continue
+        told_of = planner.claims.beside(layout.BLOCK_DIGESTS, source, digests.file)
+        if any(stock.find(digests.file, dict([pair])) is not None for pair in told_of):
+            continue
+        found = search(digests, _candidates(digests, copies, views, planner), told)
+        joined = None
+        if found.complete:
+            pieces = found.pieces()
+            sinks = {a: DigestSink(hashlib_name(a) or a) for a in algorithms}
+            for part in read_pieces(copies, pieces, told):
+                for sink in sinks.values():
+                    sink.feed(part)
+            sums = {name: sink.finish().hexdigest for name, sink in sinks.items()}
+            joined = Joined(path=digests.file, size=digests.file_bytes, digests=sums, pieces=pieces)
+            stock.add(joined)
+        out.append(_Master(source=source, blocks=found, joined=joined))
+    return out
+
+
+def _maps(masters: Sequence[_Master], plan: Plan) -> dict[str, BlockMap]:
+    """Of what was looked for, that which belongs to the package."""
+    chosen = plan.source(layout.BLOCK_DIGESTS)
+    out = {}
+    for one in masters:
+        path = one.blocks.digests.file
+        theirs = chosen is not None and chosen.digests == one.source.digests and path in plan.lost
+        if theirs or (one.joined is not None and plan.source(path) is one.joined):
+            out[path] = one.blocks
+    return out
 
 
 def _candidates(

@@ -9,7 +9,6 @@ moves are tried (healshift.py).
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,6 +18,7 @@ from provpack.chunks.walk import read_layout
 from provpack.edge.place import Place
 from provpack.errors import CouldNotCheck
 from provpack.jobs.healshift import Shifts
+from provpack.jobs.localise import sha256_of
 from provpack.package.bagblocks import BlockDigests, BlockRange, ranges
 from provpack.package.healstock import Piece
 
@@ -44,7 +44,7 @@ class Candidate:
 @dataclass(slots=True, kw_only=True)
 class Seen:
     """What was found in one file. blocks: block number -> offset in that file. head, tail: their offsets.
-    unreadable: blocks over which reading failed."""
+    unreadable: blocks over which reading failed; -1 is the head, the number of blocks the tail."""
 
     where: Candidate
     blocks: dict[int, int] = field(default_factory=dict)
@@ -77,6 +77,11 @@ class BlockMap:
     @property
     def tail_lost(self) -> bool:
         return all(one.tail is None for one in self.seen)
+
+    @property
+    def lost_parts(self) -> tuple[int, ...]:
+        """lost_blocks, with -1 for a lost head and the number of blocks for a lost tail."""
+        return (*[-1] * self.head_lost, *self.lost_blocks, *[len(self.digests.blocks)] * self.tail_lost)
 
     @property
     def complete(self) -> bool:
@@ -137,11 +142,13 @@ def search(digests: BlockDigests, candidates: Sequence[Candidate], told: Told) -
     seen = [Seen(where=where) for where in candidates]
     for one in seen:
         with _opened(one) as source:
-            if source is not None:
+            if source is None:
+                one.unreadable.update(range(-1, len(digests.blocks) + 1))
+            else:
                 _look(one, source, digests, _first_shifts(source, digests), told)
     found = BlockMap(digests=digests, seen=tuple(seen))
     if not found.complete and len(seen) > 1:
-        lost = [*[-1] * found.head_lost, *found.lost_blocks, *[len(digests.blocks)] * found.tail_lost]
+        lost = found.lost_parts
         for one in seen:
             _look_beside(one, seen, digests, lost, told)
     for one in seen:
@@ -192,33 +199,34 @@ def _look(one: Seen, source: ByteSource, digests: BlockDigests, shifts: Sequence
                 there = _sha256(source, start + offset, length, told)
                 if there == wanted:
                     one.blocks[n] = start + offset
-                    one.unreadable.discard(n)
-                elif there == "":
-                    one.unreadable.add(n)
-        if one.head is None and _sha256(source, shift, digests.audio_offset, told) == digests.head_sha256:
-            one.head = shift
-        end = start + digests.audio_bytes
-        if one.tail is None and _sha256(source, end, tail_bytes(digests), told) == digests.tail_sha256:
-            one.tail = end
+                _note(one, n, there, wanted)
+        if one.head is None:
+            there = _sha256(source, shift, digests.audio_offset, told)
+            if there == digests.head_sha256:
+                one.head = shift
+            _note(one, -1, there, digests.head_sha256)
+        if one.tail is None:
+            end = start + digests.audio_bytes
+            there = _sha256(source, end, tail_bytes(digests), told)
+            if there == digests.tail_sha256:
+                one.tail = end
+            _note(one, len(digests.blocks), there, digests.tail_sha256)
+
+
+def _note(one: Seen, part: int, there: str | None, wanted: str) -> None:
+    """Keep in mind what could not be read, until it is found elsewhere."""
+    if there == wanted:
+        one.unreadable.discard(part)
+    elif there == "":
+        one.unreadable.add(part)
 
 
 def _sha256(source: ByteSource, offset: int, length: int, told: Told) -> str | None:
     """SHA-256 of a range; None when the file does not reach so far, "" when it cannot be read."""
-    if length and (offset < 0 or offset + length > source.size):
-        return None
-    digest = hashlib.sha256()
     try:
-        while length > 0:
-            piece = source.read_at(offset, min(_PIECE, length))
-            if not piece:
-                return None
-            digest.update(piece)
-            told(len(piece))
-            offset += len(piece)
-            length -= len(piece)
+        return sha256_of(source, offset if length else 0, length, told)
     except OSError:
         return ""
-    return digest.hexdigest()
 
 
 def _look_beside(

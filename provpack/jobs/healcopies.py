@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from provpack.edge.archiveplace import ArchivePlace
 from provpack.edge.hashing import hashlib_name
 from provpack.edge.place import FolderPlace, Place
 from provpack.edge.reading import cores, read_small
@@ -14,12 +15,16 @@ from provpack.edge.tree import reason
 from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.jobs.verify_files import Hands, read_all
 from provpack.jobs.verify_find import find_units, shown
+from provpack.package import archiverules
 from provpack.package.bagcheck import Expected, Task
 from provpack.package.bagpaths import Listing, readable
 from provpack.package.bagtext import MAX_TAG_FILE, manifest_kind, normal_algorithm
 from provpack.package.healstock import CopyView, Held
 
 _NAMED = re.compile(rb"(?<![\w-])manifest-([a-z0-9]{2,20})\.txt")
+
+
+_IRREGULAR = {"symlink": "a symbolic link", "other": "no regular file"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +94,13 @@ class Reader:
         return [self._view(copy) for copy in self._copies]
 
     def _listing(self, copy: Copy) -> Listing | None:
-        return copy.place.listing() if copy.place is not None else None
+        """What the copy holds; of a tar that is damaged, what stands before the damage."""
+        if copy.place is None:
+            return None
+        listing = copy.place.listing()
+        if listing is None and isinstance(copy.place, ArchivePlace):
+            return copy.place.listing_until_damage()
+        return listing
 
     def _manifests(self, copy: Copy) -> dict[str, bytes]:
         texts: dict[str, bytes] = {}
@@ -117,19 +128,22 @@ class Reader:
     def _view(self, copy: Copy) -> CopyView:
         listing = self._listings[copy.number]
         if copy.place is None or listing is None:
-            return CopyView(number=copy.number, name=copy.place.name if copy.place is not None else "")
+            name = copy.place.name if copy.place is not None else ""
+            return CopyView(number=copy.number, name=name, unlisted=_unlisted(copy, listing))
         sizes = {e.path: e.size for e in listing.entries if e.kind == "file"}
         problems = {e.path: e.problem for e in listing.entries if e.kind == "unreadable"}
-        problems |= {
-            e.path: "it is no regular file" for e in listing.entries if e.kind in ("symlink", "other")
-        }
+        unread = set(problems)
+        irregular = {e.path: _IRREGULAR[e.kind] for e in listing.entries if e.kind in _IRREGULAR}
         expected = tuple(Expected(algorithm=a, digest="", manifest="", line=0) for a in self.algorithms)
         tasks = [Task(path=path, size=size, expected=expected) for path, size in sizes.items()]
         reading = read_all(copy.place, tasks, self.hands)
-        why = {f.where: f.what for f in reading.findings}
+        why = {f.where: f for f in reading.findings}
         for path in sizes:
             if path not in reading.digests:
-                problems[path] = why.get(readable(path), "it cannot be read")
+                told = why.get(readable(path))
+                problems[path] = told.what if told is not None else "it cannot be read"
+                if told is None or told.rule != archiverules.DATA.id:  # that is damage, read and seen
+                    unread.add(path)
         return CopyView(
             number=copy.number,
             name=copy.place.name,
@@ -145,7 +159,22 @@ class Reader:
                 if path in reading.digests and len(data) == sizes[path]
             },
             problems=problems,
+            irregular=irregular,
+            unread=frozenset(unread),
+            unlisted=_unlisted(copy, listing),
         )
+
+
+def _unlisted(copy: Copy, listing: Listing | None) -> str:
+    """Why not everything that the copy holds is known; "" when it is."""
+    if copy.place is None:
+        return copy.problem or "it cannot be opened"
+    if listing is not None and listing.complete:
+        return ""
+    said = next((f.what for f in copy.place.findings if f.severity == "error"), "")
+    what = "it" if copy.place.serialisation is None else "this archive"
+    wholly, more = ("", "is") if listing is None else (" wholly", "else is")
+    return f"{what} cannot be listed{wholly}, and what {more} in it is not known{said and f' ({said})'}"
 
 
 def close_all(copies: Iterable[Copy]) -> None:

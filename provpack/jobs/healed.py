@@ -60,7 +60,7 @@ class HealResult:
     @property
     def exit_code(self) -> int:
         warned = any(f.severity != "note" for f in self.findings)
-        return 1 if self.outcome == "healed" and warned else EXIT_CODES[self.outcome]
+        return 1 if warned and not EXIT_CODES[self.outcome] else EXIT_CODES[self.outcome]
 
     def as_json(self) -> dict[str, Any]:
         """The shape of schemas/result-heal.schema.json."""
@@ -99,7 +99,7 @@ def copies_json(seen: Assessment) -> list[dict[str, Any]]:
                 "form": copy.place.serialisation if copy.place is not None else None,
                 "tagmanifest_sha512": held.digests["sha512"] if held is not None else None,
                 "state": seen.state(view),
-                "problem": copy.problem or None,
+                "problem": readable(view.unlisted) or None,
                 "good_files": good,
                 "other_files": len(seen.plan.paths) - good,
             }
@@ -141,10 +141,20 @@ def losses(seen: Assessment) -> list[dict[str, Any]]:
 
 def _there(view: CopyView, path: str) -> str:
     if path in view.problems:
-        return f"cannot be read: {readable(view.problems[path])}"
-    if not view.sizes and view.problems:
-        return f"nothing of this copy can be read: {readable(next(iter(view.problems.values())))}"
+        said = readable(view.problems[path])
+        return f"cannot be read: {said}" if path in view.unread else f"is damaged: {said}"
+    if view.may_hold(path):
+        return _unknown(view)
+    if path in view.irregular:
+        return f"is {view.irregular[path]} there"
     return "is not as it was sealed" if path in view.sizes else "is not there"
+
+
+def _unknown(view: CopyView) -> str:
+    """Of a file that may be where the copy could not be read."""
+    return (
+        f"is not known: {readable(view.unlisted or next(iter(view.problems.values()), 'it cannot be read'))}"
+    )
 
 
 def _master(blocks: BlockMap, seen: Assessment) -> dict[str, Any]:
@@ -173,7 +183,8 @@ def _in_copies(blocks: BlockMap, span: BlockRange, seen: Assessment) -> list[dic
     out = []
     for view in seen.views:
         one = next((s for s in blocks.seen if (s.where.copy, s.where.path) == _at(view, blocks)), None)
-        out.append({"copy": view.number, "what": "no such file" if one is None else _has(one, blocks, span)})
+        nothing = _unknown(view) if view.may_hold(blocks.digests.file) else "no such file"
+        out.append({"copy": view.number, "what": nothing if one is None else _has(one, blocks, span)})
     return out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -82,16 +82,17 @@ def known_identities(
 class Court:
     """The signatures that the copies hold, judged over whatever tag manifest is in question.
 
-    at: when the package says it was sealed."""
+    at: when the package of a tag manifest says that it was sealed."""
 
     signatures: dict[bytes, list[int]]
     signers: Signers | None
-    at: datetime | None = None
+    at: Callable[[bytes], datetime | None] = lambda _text: None
 
     def judge(self, signature: bytes, text: bytes) -> SignatureVerdict:
         return judge_signature(
-            text, signature, namespace=NAMESPACE_PACKAGE, signers=self.signers, at=self.at, where=SIGNATURE
-        )
+            text, signature, namespace=NAMESPACE_PACKAGE, signers=self.signers, at=self.at(text),
+            where=SIGNATURE,
+        )  # fmt: skip
 
     def trusted(self, text: bytes) -> bool:
         """Whether a signer on the list signed these bytes."""

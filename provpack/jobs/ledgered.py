@@ -14,9 +14,11 @@ from provpack import __version__
 from provpack.edge.ledger import append, find_ledger
 from provpack.edge.remoteaddress import is_address, shown_address
 from provpack.errors import ProvpackError
+from provpack.findings import Finding
 from provpack.jobs.verified import UnitResult
-from provpack.package.bagpaths import readable
+from provpack.package.bagpaths import position, readable
 from provpack.package.ledgerline import FIXITY_CHECKED, ledger_line
+from provpack.package.rules import NOT_RECORDED
 
 
 class LedgerKeeper:
@@ -30,14 +32,16 @@ class LedgerKeeper:
         self._written: dict[str, int] = {}
         self._without: list[str] = []
         self._failed: dict[str, ProvpackError] = {}
+        self._lost: dict[str, int] = {}
 
     def note(self, unit: UnitResult) -> None:
         """Append the outcome of one unit; a ledger that cannot be written never spoils the check."""
-        ledger, package, place = self._line_for(unit)
+        ledger, package, place, seen_path = self._line_for(unit)
         if ledger is None:
             self._without.append(unit.path)
             return
         if str(ledger) in self._failed:
+            self._lost[str(ledger)] += 1
             return
         counts = {s: sum(f.severity == s for f in unit.findings) for s in ("error", "warning", "note")}
         try:
@@ -46,18 +50,20 @@ class LedgerKeeper:
                 ledger_line(
                     FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__, package=package,
                     tagmanifest_sha512=unit.identity, outcome=unit.outcome, depth=unit.depth,
-                    findings=counts, place=place,
+                    findings=counts, place=place, seen_path=seen_path,
                 ),
             )  # fmt: skip
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1
         except ProvpackError as err:
             self._failed[str(ledger)] = err
+            self._lost[str(ledger)] = 1
 
-    def _line_for(self, unit: UnitResult) -> tuple[Path | None, str, str | None]:
-        """Ledger, name of the package, and its place unless it is a folder directly beside that ledger."""
+    def _line_for(self, unit: UnitResult) -> tuple[Path | None, str, str | None, str | None]:
+        """Ledger, name of the package, and its path: as its place, or as where it was seen when it is a
+        folder directly beside that ledger."""
         if is_address(unit.path):
             address = shown_address(unit.path).rstrip("/")
-            return self._elsewhere, unit.name or address.rpartition("/")[2], address
+            return self._elsewhere, unit.name or address.rpartition("/")[2], address, None
         named = unit.path_base64
         path = Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)
         name = unit.name or readable(path.name)
@@ -67,10 +73,19 @@ class LedgerKeeper:
             beside = ledger is not None and ledger.parent == whole.parent
             folder = unit.serialisation is None and not whole.is_file()
         except (OSError, ValueError, RuntimeError):
-            return None, name, None
+            return None, name, None, None
         if beside and folder:
-            return ledger, readable(whole.name), None
-        return ledger or self._elsewhere, name, readable(str(whole))
+            return ledger, readable(whole.name), None, readable(str(whole))
+        return ledger or self._elsewhere, name, readable(str(whole)), None
+
+    def findings(self) -> list[Finding]:
+        """Ledgers that did not take what they should have: they do not know of these checks."""
+        out = []
+        for path, err in self._failed.items():
+            shown, many = readable(path), self._lost[path]
+            what = f"{many} {'check is' if many == 1 else 'checks are'} NOT recorded: {err.what}"
+            out.append(NOT_RECORDED.found(what, shown, todo=err.todo, position=position(shown)))
+        return out
 
     def ledgers(self) -> tuple[Path, ...]:
         """Those that got lines."""

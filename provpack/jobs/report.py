@@ -7,7 +7,6 @@ sound is not read. A package whose record is not what was sealed is not reported
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
@@ -16,12 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from provpack.edge.archiveplace import ArchivePlace, archive_kind
-from provpack.edge.commit import PARTIAL_PREFIX, Disk, explain
+from provpack.edge.commit import explain
 from provpack.edge.hashing import digest_bytes
 from provpack.edge.place import FolderPlace, Place
 from provpack.edge.reading import read_small
 from provpack.edge.schemas import check_version
-from provpack.errors import CouldNotCheck, DestinationProblem, InputProblem, PackageProblem, RecordProblem
+from provpack.errors import CouldNotCheck, InputProblem, PackageProblem, RecordProblem
 from provpack.findings import Finding
 from provpack.model.recordrules import judge_record
 from provpack.package import layout
@@ -31,7 +30,6 @@ from provpack.package.summary import summarise
 
 _LIMIT = 64 * 1024 * 1024
 _MANIFESTS = ("manifest-sha512.txt", "manifest-sha256.txt")
-_HIGHEST = 64  # folders above a destination that are looked at
 Validate = Callable[[str, object], Iterable[tuple[str, str]]]
 Render = Callable[..., str]
 
@@ -174,52 +172,6 @@ def _document(
             todo="Ask whoever made the package; it was sealed like this.",
         )  # fmt: skip
     return document
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewPage:
-    """Where a page will stand, outside every package, never over anything."""
-
-    target: Path
-    disk: Disk
-    mark: str
-
-    def refuse(self) -> None:
-        """Raise DestinationProblem for a place that will not do, before anything is read."""
-        if self.disk.exists(self.target):
-            raise DestinationProblem(
-                "page-exists", "Something of this name exists already, and nothing is overwritten.",
-                where=readable(str(self.target)), todo="Name a file that does not exist yet.",
-            )  # fmt: skip
-        if not self.disk.is_folder(self.target.parent):
-            raise DestinationProblem(
-                "no-such-folder", "The folder for the page does not exist.",
-                where=readable(str(self.target.parent)), todo="Create it, or name another one with --to.",
-            )  # fmt: skip
-        real = Path(os.path.realpath(self.target.parent))
-        for folder in (real, *list(real.parents)[:_HIGHEST]):
-            if self.disk.exists(folder / "bagit.txt"):
-                raise DestinationProblem(
-                    "destination-in-package", "The page would be written into a package.",
-                    where=readable(str(folder)),
-                    todo="Name a file outside it: a sealed package is never written into.",
-                )  # fmt: skip
-
-    def write(self, text: str) -> None:
-        """Write, sync, rename; what was begun is taken away on any error."""
-        stage = self.target.parent / f"{PARTIAL_PREFIX}page-{self.mark}"
-        self.disk.make_folder(stage)
-        try:
-            writer = self.disk.create(stage / self.target.name)
-            try:
-                writer.write(text.encode("utf-8"))
-                writer.sync()
-            finally:
-                writer.close()
-            self.disk.rename(stage / self.target.name, self.target)
-            self.disk.sync_folder(self.target.parent)
-        finally:
-            self.disk.discard(stage)
 
 
 def draw_anew(sealed: Sealed, render: Render, at: datetime) -> str:

@@ -7,7 +7,6 @@ asks the ledgers. That goes for two runs at once too: each finds out for itself 
 from __future__ import annotations
 
 import base64
-import contextlib
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -16,10 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from provpack.catalogue.values import Listed
-from provpack.edge.remoteaddress import is_address, local_path
+from provpack.edge.presence import package_around
+from provpack.edge.remoteaddress import is_address
 from provpack.errors import CouldNotCheck, ProvpackError, UsageProblem
 from provpack.findings import Finding
-from provpack.jobs.choose import Candidate, Choice, Sampled, Wish, choose, judge_sample
+from provpack.jobs.choose import Candidate, Choice, Sampled, Wish, choose, is_due, judge_sample
 from provpack.jobs.fleet import Crew, verify_found
 from provpack.jobs.harvestledger import take_ledger
 from provpack.jobs.harvestrules import LEDGER_UNREAD
@@ -27,7 +27,7 @@ from provpack.jobs.progress import Progress
 from provpack.jobs.silence import silent_apart
 from provpack.jobs.unitcheck import CheckSpec
 from provpack.jobs.verified import Outcome, UnitResult, VerifyResult
-from provpack.jobs.verify_find import Found, about, find_units
+from provpack.jobs.verify_find import Found, about, find_units, identity_of, still_there
 from provpack.jobs.witness import LedgerWitness
 from provpack.model.formats import read_moment
 from provpack.package import rules
@@ -61,8 +61,8 @@ class Selection:
 
     bare: without a good check that counts, before this run. oldest_left: last good check of what is left,
     where there is one; bare_left: how many have none. round: how long all that is due would take at the speed
-    of this run, None when nothing was checked. again: paths once found bad or missing, checked now. remarks:
-    sentences about the request itself.
+    of this run, None when nothing was checked. again: paths once found bad or missing, checked now; gone: how
+    many others are not there any more. remarks: sentences about the request itself.
     """
 
     wish: Wish
@@ -80,6 +80,7 @@ class Selection:
     again: tuple[str, ...]
     sample: Sampled | None
     remarks: tuple[str, ...]
+    gone: int = 0
 
     @property
     def everything(self) -> bool:
@@ -130,17 +131,19 @@ def reverify(
     if paths or not silent:  # no path at all means everything the catalogue knows
         candidates, more, findings = _candidates(paths, witness, request.spec.depth, catalogued)
         told = [*silent, *more]
-    choice = choose(candidates, request.wish, began.astimezone(UTC))
-    chosen = [one.found if catalogued is None else _as_it_is(one.found) for one in choice.units]
+    now = began.astimezone(UTC)
+    candidates = [_as_it_is(one, request.wish, now, listed=catalogued is not None) for one in candidates]
+    choice = choose(candidates, request.wish, now)
+    chosen = [one.found for one in choice.units]
     end = began + request.time_budget if request.time_budget is not None else None
     run = verify_found(
         [*told, *chosen], request.spec, crew, progress=progress, clock=clock, record=record, witness=witness,
         rate=request.rate, begin_more=lambda: end is None or clock() < end,
     )  # fmt: skip
-    for path in paths:
-        with contextlib.suppress(ValueError):  # an address of another machine has no ledger here
-            folder = path if isinstance(path, Path) else local_path(path)
-            findings.extend(witness.missing(folder) if folder is not None else ())
+    if paths or not silent:
+        for found in (*told, *(one.found for one in candidates)):
+            witness.met(found.path)
+        findings.extend(witness.missing(paths, searched=catalogued is None))
     result = VerifyResult(
         depth=request.spec.depth,
         started_at=began.isoformat(),
@@ -177,6 +180,14 @@ def _possible(request: Request, with_catalogue: bool) -> None:
             "The folder of the ledger does not exist.",
             where=f"--ledger {readable(str(request.ledger))}",
             todo="Mend the path, or make the folder.",
+        )
+    inside = package_around(request.ledger) if request.ledger is not None else None
+    if inside is not None:
+        raise UsageProblem(
+            "ledger-in-package",
+            "The ledger would be written into a package.",
+            where=f"--ledger {readable(str(request.ledger))}, in {readable(str(inside))}",
+            todo="Name a file outside it: a sealed package is never written into.",
         )
 
 
@@ -254,11 +265,14 @@ def _found(listed: Listed) -> Found:
     return Found(path=path, archive=archive if archive == "tar" or archive == "zip" else None)
 
 
-def _as_it_is(found: Found) -> Found:
-    """The same unit; with the finding that nothing is there, when that is so."""
-    if isinstance(found.path, str) or os.path.lexists(found.path):
-        return found
-    return find_units([found.path])[0][0]
+def _as_it_is(one: Candidate, wish: Wish, now: datetime, *, listed: bool) -> Candidate:
+    """The same; when the catalogue listed it, with the finding that it is not there any more, if that is so.
+    A check that would let it pass unread counts only for the package it read, whatever lies there today."""
+    found, history = still_there(one.found) if listed else one.found, one.history
+    passes = not found.findings and not is_due(history, wish.older_than, now)
+    if passes and history.identity is not None and identity_of(found) != history.identity:
+        history = history.accusing()
+    return Candidate(found=found, history=history)
 
 
 def _by_catalogue(listed: Listed, depth: str, *, accuse_only: bool) -> CheckHistory:
@@ -267,7 +281,8 @@ def _by_catalogue(listed: Listed, depth: str, *, accuse_only: bool) -> CheckHist
     bad = (listed.last_checked_at or "") if listed.once_bad else None
     if accuse_only:
         return CheckHistory(once_bad=bad)
-    return CheckHistory(good=when if listed.last_outcome == "good" else None, tried=when, once_bad=bad)
+    good = when if listed.last_outcome == "good" else None
+    return CheckHistory(good=good, tried=when, once_bad=bad, identity=listed.identity if good else None)
 
 
 def take_in(catalogue: Catalogue, ledgers: Iterable[Path], now: datetime) -> list[Finding]:
@@ -309,6 +324,7 @@ def _selection(
         elapsed=elapsed,
         round=elapsed * choice.due / len(outcomes) if outcomes else None,
         again=tuple(readable(str(choice.units[n].found.path)) for n in sorted(choice.again) if n in outcomes),
+        gone=len(choice.gone - choice.again),
         sample=judge_sample(choice, request.wish, outcomes),
         remarks=tuple(_remarks(request)),
     )

@@ -27,7 +27,7 @@ from provpack.jobs.healcopies import close_all, open_copy
 from provpack.jobs.healed import losses
 from provpack.jobs.progress import Progress
 from provpack.jobs.verified import UnitResult, VerifyResult
-from provpack.jobs.verify_find import Found, find_units
+from provpack.jobs.verify_find import Found, find_units, shown
 from provpack.package.bagblocks import BlockRange, ranges
 from provpack.package.bagpaths import path_base64, readable
 from provpack.package.bagtext import MAX_TAG_FILE
@@ -45,7 +45,10 @@ class SecondCopy:
 
     state: same or differs: only its tag manifest was compared; whole or damaged: it was read; missing,
     unreadable. good_there: files wrong here that it holds as they were sealed; blocks_there: of a master that
-    is whole in neither. command: what heals it, when both together can.
+    is whole nowhere. command: what heals it, when all together can, or tells what is lost; plain ASCII, to be
+    typed as it is. lost: what is certainly nowhere. unread: files that may be right there, where it could not
+    be read. copies: how many second copies were read. itself: what lies there is this very package, and no
+    second copy.
     """
 
     state: State
@@ -55,7 +58,10 @@ class SecondCopy:
     good_there: tuple[str, ...] = ()
     blocks_there: tuple[BlockRange, ...] = ()
     lost: Sequence[Mapping[str, Any]] = field(default=())
+    unread: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    copies: int = 1
+    itself: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """The shape `second_copy` of a unit in schemas/result-verify.schema.json."""
@@ -64,26 +70,33 @@ class SecondCopy:
             "path": readable(self.path) if self.path is not None else None,
             "path_base64": path_base64(self.path) if self.path is not None else None,
             "healable": self.healable,
-            "command": readable(self.command) if self.command is not None else None,
+            "command": self.command,
             "good_there": [readable(path) for path in self.good_there],
             "blocks_there": [range_entry(span) for span in self.blocks_there],
             "lost": [str(one["path"]) for one in self.lost],
         }
 
     def sentence(self) -> str:
-        """For people."""
+        """For people; a command, if there is one, belongs on a line of its own after it."""
         if self.state == "missing":
-            return "There is no second copy of it there."
+            return (
+                "What lies there is this very package, and no second copy of it."
+                if self.itself
+                else "There is no second copy of it there."
+            )
         if self.healable == "not_needed":
             same = "has the same tag manifest; its files were not read"
             return f"The second copy {same if self.state == 'same' else 'is not the same'}: {self._where}"
         if self.state == "whole":
             return f"The second copy is whole: put a copy of it in the place of this one: {self._where}"
         if self.healable == "yes":
-            return f"Damaged here and there, but everything is in one of them. To heal it: {self.command}"
+            return "Damaged here and there, but everything is in one of them. To heal it, type:"
         if self.healable == "no":
             many = f"{len(self.lost)} files are" if len(self.lost) > 1 else "1 file is"
-            return f"{many} damaged in both copies. What exactly is lost is told by: {self.command}"
+            where = "both copies" if self.copies == 1 else f"all {self.copies + 1} copies"
+            return f"{many} damaged in {where}. What exactly is lost is told by:"
+        if self.command is not None:
+            return "Not all of it could be read, so whether it can be healed is not known. To see more, type:"
         return f"Whether the second copy helps is not known: {self._where}"
 
     @property
@@ -113,23 +126,44 @@ class Shelf:
                     self._by_name.setdefault(place.name, []).append(unit)
             except (OSError, ValueError, ProvpackError):
                 self._by_name.setdefault(Path(str(unit.path)).stem, []).append(unit)
+        self._told: dict[str, tuple[str | None, str]] = {}
         self._identities: dict[str, list[Found]] | None = None
 
+    def identity(self, found: Found) -> tuple[str | None, str]:
+        """As identity_of, each read once."""
+        key = str(found.path)
+        if key not in self._told:
+            self._told[key] = identity_of(found)
+        return self._told[key]
+
     def find(self, unit: UnitResult) -> list[Found]:
-        """Candidates for the second copy of a unit, best first; never the unit itself."""
-        own = os.path.realpath(place_of(unit)) if "://" not in unit.path else unit.path
+        """Every candidate for the second copy of a unit: those of the same identity first, then those that
+        only have its name. Never the unit itself."""
+        own = _real(place_of(unit))
+        alike = self._same(unit.identity) if unit.identity is not None else []
         named = self._by_name.get(unit.name or "", [])
-        found = [*named, *([] if named or unit.identity is None else self._same(unit.identity))]
-        return [f for f in found if (f.path if isinstance(f.path, str) else os.path.realpath(f.path)) != own]
+        found = {str(f.path): f for f in (*alike, *named)}
+        # A copy of that name is more likely to be meant than one that was renamed.
+        ranked = sorted(found.values(), key=lambda f: (f not in alike, f not in named))
+        return [f for f in ranked if _real(f.path) != own]
+
+    def holds(self, unit: UnitResult) -> bool:
+        """Whether the unit itself is one of the packages there."""
+        own = _real(place_of(unit))
+        return any(_real(f.path) == own for f in self._units)
 
     def _same(self, identity: str) -> list[Found]:
         if self._identities is None:
             self._identities = {}
             for unit in self._units:
-                told, _ = identity_of(unit)
+                told, _ = self.identity(unit)
                 if told is not None:
                     self._identities.setdefault(told, []).append(unit)
         return self._identities.get(identity, [])
+
+
+def _real(path: Path | str) -> str:
+    return path if isinstance(path, str) else os.path.realpath(path)
 
 
 def identity_of(found: Found) -> tuple[str | None, str]:
@@ -174,16 +208,22 @@ def _one(
     if not candidates:
         unread = [f for f in shelf.problems if "unreadable" in f.rule]
         what = f"{readable(unit.name or unit.path)} is not among the second copies."
+        itself = shelf.holds(unit)
+        if itself:
+            what = (
+                f"{readable(unit.name or unit.path)}: what lies there is this very package, no second copy."
+            )
         if unread:
             found = rules.SECOND_UNREADABLE.found(unread[0].what, unread[0].where)
             return SecondCopy(state="unreadable", findings=(found,))
         found = rules.SECOND_MISSING.found(what, unit.path)
-        return SecondCopy(state="missing", healable="not_needed" if good else "not_known", findings=(found,))
-    chosen = candidates[0]
-    where = chosen.shown
+        healable: Healable = "not_needed" if good else "not_known"
+        return SecondCopy(state="missing", healable=healable, findings=(found,), itself=itself)
     if not good:
-        return _both(unit, chosen, progress, ledger, signers)
-    told, why = identity_of(chosen)
+        return _best(unit, candidates, progress, ledger, signers)
+    chosen = candidates[0]  # of the same identity, if any is
+    where = chosen.shown
+    told, why = shelf.identity(chosen)
     if unit.identity is None or told == unit.identity:
         return SecondCopy(state="same", path=where, healable="not_needed")
     if told is None:
@@ -194,16 +234,44 @@ def _one(
     return SecondCopy(state="differs", path=where, healable="not_needed", findings=(found,))
 
 
-def _both(
-    unit: UnitResult, other: Found, progress: Progress, ledger: Path | None, signers: Signers | None
+def _best(
+    unit: UnitResult,
+    others: Sequence[Found],
+    progress: Progress,
+    ledger: Path | None,
+    signers: Signers | None,
 ) -> SecondCopy:
-    """Both copies read, and put side by side."""
-    here, where = place_of(unit), other.shown
+    """What helps most: a whole second copy, else one that heals this one, else all of them together."""
+    tried: list[SecondCopy] = []
+    for other in others:
+        tried.append(_together(unit, [other], progress, ledger, signers))
+        if tried[-1].state == "whole":
+            return tried[-1]
+    order = [one for one in tried if one.healable == "yes"]
+    if not order and len(others) > 1:
+        # One that is of another package must not keep the rest from helping each other.
+        fit = [other for other, one in zip(others, tried, strict=True) if one.state != "unreadable"]
+        if len(fit) > 1:
+            return _together(unit, fit, progress, ledger, signers)
+    order += sorted(tried, key=lambda one: (one.state == "unreadable", len(one.lost)))
+    return order[0]
+
+
+def _together(
+    unit: UnitResult,
+    others: Sequence[Found],
+    progress: Progress,
+    ledger: Path | None,
+    signers: Signers | None,
+) -> SecondCopy:
+    """This copy and others read, and put side by side."""
+    places = [place_of(unit), *(other.path for other in others)]
+    where = others[0].shown
     copies = []
     try:
-        copies = [open_copy(1, here), open_copy(2, other.path)]
+        copies = [open_copy(number, place) for number, place in enumerate(places, 1)]
         seen = assess(copies, told=progress.advance, begin=progress.begin, ledger=ledger, signers=signers)
-        return _judge(seen, _command(str(here), where), where)
+        return _judge(seen, heal_command([shown(place) for place in places]), where)
     except (ProvpackError, OSError, ValueError) as err:
         what = err.what if isinstance(err, ProvpackError) else str(err)
         found = rules.SECOND_UNREADABLE.found(
@@ -214,51 +282,64 @@ def _both(
         close_all(copies)
 
 
-def _command(here: str, there: str) -> str:
-    return f"provpack heal {shlex.quote(here)} {shlex.quote(there)} --to healed"
+def heal_command(places: Iterable[str]) -> str:
+    """What is to be typed to heal a package from these places."""
+    return f"provpack heal {' '.join(_typed(place) for place in places)} --to healed"
+
+
+def _typed(place: str) -> str:
+    """A path or address as it is typed in a shell; plain ASCII, so that a mail or a page keeps it whole.
+
+    What ASCII does not print is told in bytes between $' and ' (POSIX.1-2024, 2.2.4 "Dollar-Single-Quotes";
+    older bash, ksh and zsh know it, too).
+    """
+    if place.startswith("-"):
+        place = f"./{place}"  # else it would be taken for an option
+    if place.isascii() and place.isprintable():
+        return shlex.quote(place)
+    return "$'" + "".join(chr(b) if _as_is(b) else f"\\{b:03o}" for b in os.fsencode(place)) + "'"
+
+
+def _as_is(byte: int) -> bool:
+    return 0x20 <= byte < 0x7F and byte not in b"'\\"
 
 
 def _judge(seen: Assessment, command: str, where: str) -> SecondCopy:
-    first, second = seen.views
-    state = seen.state(second)
-    unread = "unreadable" in (state, seen.state(first))
-    lost = losses(seen)
-    healable: Healable = "yes" if not lost else "not_known" if unread else "no"
-
-    def right(view: Any, path: str, digests: Mapping[str, str]) -> bool:
-        held = view.files.get(path)
-        return held is not None and held.digests == digests
+    first, *rest = seen.views
+    states = [seen.state(view) for view in rest]
+    state = min(states, key=("whole", "damaged", "other_package", "unreadable").index)
+    healable: Healable = "no" if seen.certainly_lost else "not_known" if seen.plan.lost else "yes"
+    lost = [one for path, one in zip(seen.plan.lost, losses(seen), strict=True) if not seen.uncertain(path)]
 
     good_there = tuple(
         f.path
         for f in seen.plan.files
-        if not right(first, f.path, f.source.digests) and right(second, f.path, f.source.digests)
+        if not first.has(f.path, f.source) and any(view.has(f.path, f.source) for view in rest)
     )
-    shown: State = "whole" if state == "whole" else "unreadable" if state == "unreadable" else "damaged"
+    told: State = "whole" if state == "whole" else "unreadable" if state == "unreadable" else "damaged"
     return SecondCopy(
-        state=shown,
+        state=told,
         path=where,
         healable=healable,
-        command=command if shown != "whole" else None,
+        command=command if told != "whole" else None,
         good_there=good_there,
         blocks_there=tuple(span for one in seen.maps.values() for span in _only_there(one)),
         lost=lost,
+        unread=tuple(p for p in sorted(seen.plan.paths) if any(view.may_hold(p) for view in rest)),
         findings=tuple(f for f in seen.findings if f.rule == rules.LEDGER_BROKEN.id),
+        copies=len(rest),
     )
 
 
 def _only_there(blocks: BlockMap) -> tuple[BlockRange, ...]:
-    """Blocks that copy 2 has and copy 1 does not."""
-    held = {number: _blocks(blocks, number) for number in (1, 2)}
-    return ranges(blocks.digests, held[2] - held[1])
-
-
-def _blocks(blocks: BlockMap, number: int) -> set[int]:
-    return {n for one in blocks.seen if one.where.copy == number for n in one.blocks}
+    """Blocks that another copy has and copy 1 does not."""
+    here = {n for one in blocks.seen if one.where.copy == 1 for n in one.blocks}
+    return ranges(blocks.digests, {n for one in blocks.seen for n in one.blocks} - here)
 
 
 def lines_of(copies: Mapping[str, SecondCopy], units: Iterable[UnitResult]) -> list[str]:
-    """For people: one line per unit that is not good, and how many second copies are as they should be."""
+    """For people: what is to be said of each unit, a command on a line of its own, and how many second copies
+    are as they should be."""
     out, same = [], 0
     for unit in units:
         one = copies.get(unit.path)
@@ -268,6 +349,7 @@ def lines_of(copies: Mapping[str, SecondCopy], units: Iterable[UnitResult]) -> l
             same += 1
         else:
             out.append(f"{readable(unit.name or unit.path)}: {one.sentence()}")
+            out += [f"  {one.command}"] if one.command is not None else []
     if same:
         out.append(f"{same} second copies have the same tag manifest; their files were not read.")
     return out

@@ -17,7 +17,7 @@ from provpack.edge.commit import Disk
 from provpack.errors import PackageProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import tracerules as rules
-from provpack.jobs.auditfiles import NewFile
+from provpack.jobs.newfile import NewFile
 from provpack.jobs.traced import ClientPasses, Played, Traced, Written, best_first
 from provpack.jobs.tracefaults import Notice
 from provpack.jobs.traceresemble import Names, found_in, persons_in_words, rows_of

@@ -56,8 +56,9 @@ def verify_paths(
         places, spec, crew, progress=progress, clock=clock, record=record, witness=witness, in_order=True
     )  # fmt: skip
     if witness is not None:
-        for path in paths:
-            findings.extend(witness.missing(path))
+        for place in places:
+            witness.met(place.path)
+        findings.extend(witness.missing(paths))
         findings.extend(witness.findings())
     return VerifyResult(
         depth=depth,

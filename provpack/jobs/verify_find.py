@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 from provpack.edge.archiveplace import ArchiveKind, ArchivePlace, archive_kind
+from provpack.edge.hashing import digest_bytes
 from provpack.edge.place import FolderPlace, Place
+from provpack.edge.presence import absence
+from provpack.edge.reading import read_small
 from provpack.edge.remote import RemotePlace
 from provpack.edge.remoteaddress import is_address, local_path, shown_address
 from provpack.edge.remotearchive import RemoteArchive, archive_kind_at
@@ -19,6 +23,7 @@ from provpack.findings import Finding, Rule
 from provpack.package import archiverules, rules
 from provpack.package.archive import Contents, holds_bag
 from provpack.package.bagpaths import position, readable
+from provpack.package.bagtext import MAX_TAG_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +60,32 @@ def about(rule: Rule, what: str, path: Path | str, *, todo: str = "") -> Finding
     """A finding about a path or address outside of any bag."""
     name = shown(path)
     return rule.found(what, readable(name), todo=todo, position=position(name))
+
+
+def still_there(found: Found) -> Found:
+    """The same unit; with the finding that it is not there any more, when that is so. What has an address is
+    not asked for. Raises nothing."""
+    if isinstance(found.path, str) or found.findings:
+        return found
+    gone = absence(found.path, archive=found.archive is not None)
+    if gone is None:
+        return found
+    kind, what = gone
+    if kind == "unreadable":
+        return _told(found.path, rules.UNREADABLE, what)
+    todo = "Look whether the disk is mounted, and whether it was moved; otherwise fetch the second copy."
+    return _told(found.path, rules.NOT_FOUND if kind == "nothing" else rules.NO_BAG_HERE, what, todo=todo)
+
+
+def identity_of(found: Found) -> str | None:
+    """SHA-512 (hex) of the tagmanifest-sha512.txt that lies there now, None when it cannot be read. It tells
+    one package from another; that the package is intact it does not tell. Raises nothing."""
+    try:
+        with closing(found.open()) as place:
+            data = read_small(place, "tagmanifest-sha512.txt", MAX_TAG_FILE)
+            return digest_bytes(data, ("sha512",))["sha512"]
+    except (OSError, ValueError, ProvpackError):
+        return None
 
 
 def find_units(paths: Sequence[Path | str]) -> tuple[list[Found], list[Finding]]:

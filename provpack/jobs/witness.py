@@ -8,29 +8,47 @@ and says nothing about what lies beside the ledger.
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from provpack.edge.ledger import LEDGER_NAME, find_ledger, read_ledger
-from provpack.edge.remoteaddress import shown_address
+from provpack.edge.pace import within
+from provpack.edge.presence import absence
+from provpack.edge.remoteaddress import is_address, local_path, shown_address
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.package import rules
 from provpack.package.bagpaths import position, readable
 from provpack.package.checkhistory import NOTHING_TOLD, CheckHistory, LedgerChecks, together
 from provpack.package.ledgerchain import Entry
-from provpack.package.ledgerline import HEALED, HERE, SAYS_NO_PLACE, WRAPPED
+from provpack.package.ledgerline import FIXITY_CHECKED, HEALED, HERE, SAYS_NO_PLACE, WRAPPED
 
 
 @dataclass(slots=True)
 class _Told:
-    """Of one package beside a ledger. sealed: its identity, told by entry number `line`."""
+    """Of one package beside a ledger, or at a place. sealed: its identity, told by entry number `line`.
+    found: number of the last entry of a check that met it there, good or bad."""
 
     sealed: str | None = None
     line: int = 0
     stays: bool = True
+    found: int = 0
+
+    @property
+    def here(self) -> bool:
+        """Whether it was there, and nothing says that it went."""
+        return self.stays and bool(self.sealed or self.found)
+
+    def words(self, place: str) -> str:
+        did, line = ("sealed", self.line) if self.sealed else ("checked", self.found)
+        return f"{Path(place).name} was {did} here (line {line} of the ledger)"
+
+
+_ANSWER = 10.0
+"""Seconds within which a place must answer."""
 
 
 @dataclass(slots=True)
@@ -38,6 +56,7 @@ class _Ledger:
     """One ledger that was read. whole: its chain holds, so what it says may acquit."""
 
     packages: dict[str, _Told]
+    places: dict[str, _Told]
     checks: LedgerChecks
     whole: bool = False
 
@@ -55,6 +74,7 @@ class LedgerWitness:
         self._known: dict[Path, _Ledger] = {}
         self._folders: dict[Path, tuple[Path, Path | None]] = {}
         self._findings: list[Finding] = []
+        self._met: set[str] = set()
         self._lock = threading.Lock()
 
     def judge(self, root: Path, identity: str | None) -> tuple[Finding, ...]:
@@ -94,7 +114,7 @@ class LedgerWitness:
         told = list(self._from_elsewhere(readable(str(place))))
         if ledger is not None:
             read = self._of(ledger)
-            beside = read.checks.beside(readable(place.name))
+            beside = read.checks.beside(readable(place.name), readable(str(place)))
             mine = ledger.parent == place.parent and not archive and read.whole
             told.append(beside if mine else beside.accusing())
             there = read.checks.elsewhere(readable(str(place)))
@@ -123,22 +143,50 @@ class LedgerWitness:
             there = read.checks.elsewhere(place)
             yield there if read.whole else there.accusing()
 
-    def missing(self, folder: Path) -> Iterator[Finding]:
-        """Packages that the ledger in this folder sealed here, and that are not here any more."""
-        # A path that cannot be looked at has had its finding; here it tells nothing.
-        with contextlib.suppress(OSError, ValueError):
-            yield from self._missing(folder)
-
-    def _missing(self, folder: Path) -> Iterator[Finding]:
-        folder = folder.resolve()
-        ledger = folder / LEDGER_NAME
-        if not folder.is_dir() or not ledger.is_file() or ledger.is_symlink():
+    def met(self, path: Path | str) -> None:
+        """Something was found at this path or address, and is told of by whoever asks."""
+        if isinstance(path, str):
+            self._met.add(shown_address(path).rstrip("/"))
             return
-        for name, told in self._of(ledger).packages.items():
-            plain = name not in ("", ".", "..") and "/" not in name and "\\" not in name and "\0" not in name
-            if plain and told.sealed and told.stays and not (folder / name).exists():
-                what = f"{readable(name)} was sealed here (line {told.line} of the ledger); it is gone."
-                yield rules.LEDGER_MISSING.found(what, readable(str(folder / name)))
+        with contextlib.suppress(OSError, ValueError, RuntimeError):
+            self._met.add(readable(str(self._placed(path)[0])))
+            if path.is_symlink():  # what it leads to lies elsewhere, but of the link the caller tells too
+                self._met.add(readable(str(path.parent.resolve() / path.name)))
+
+    def missing(self, beneath: Sequence[Path | str], *, searched: bool = True) -> Iterator[Finding]:
+        """Packages that a ledger sealed or met beneath these folders and addresses, and that are not there
+        any more, each once. No folder and address at all: wherever the ledgers read so far tell of one.
+
+        searched: everything beneath was looked through, and met() told of what was found.
+        """
+        above = []
+        for one in beneath:
+            with contextlib.suppress(OSError, ValueError, RuntimeError):  # the path has had its finding
+                above.append(self._above(one))
+        if self._elsewhere is not None and self._elsewhere.exists():
+            self._of(self._elsewhere.resolve())
+        done, look = set(self._met), _Look(searched)
+        for ledger, read in list(self._known.items()):
+            for place, told in _places(ledger, read):
+                wanted = not beneath or any(place.startswith(one) for one in above)
+                if wanted and told.here and place not in done:
+                    done.add(place)
+                    why = look.why_gone(place)
+                    if why:
+                        yield rules.LEDGER_MISSING.found(f"{told.words(place)}{why}", place)
+
+    def _above(self, path: Path | str) -> str:
+        """The path or address as places begin with it; the ledger of a folder is read. Raises as _placed."""
+        if isinstance(path, str):
+            local = local_path(path) if is_address(path) else Path(path)
+            if local is None:
+                return f"{shown_address(path).rstrip('/')}/"
+            path = local
+        folder = path.resolve()
+        ledger = find_ledger(folder) if folder.is_dir() else None
+        if ledger is not None:
+            self._of(ledger)
+        return f"{readable(str(folder)).rstrip(os.sep)}{os.sep}"
 
     def findings(self) -> tuple[Finding, ...]:
         """What is wrong with the ledgers themselves."""
@@ -152,20 +200,25 @@ class LedgerWitness:
 
     def _read(self, ledger: Path) -> _Ledger:
         """What each line says of its package. Lines of a broken ledger can accuse, and never acquit."""
-        out = _Ledger({}, LedgerChecks(self._depth))
+        out = _Ledger({}, {}, LedgerChecks(self._depth))
 
         def look(line: int, entry: Entry) -> None:
             out.checks.add(entry)
             name, digest, kind = entry.get("package"), entry.get("tagmanifest_sha512"), entry.get("kind")
-            if not isinstance(name, str) or entry.get("place"):
+            place = entry.get("place")
+            named, held = (place, out.places) if place else (name, out.packages)
+            if not isinstance(named, str):
                 return
-            told = out.packages.setdefault(name, _Told())
+            told = held.setdefault(named, _Told())
             if kind not in SAYS_NO_PLACE:
                 told.stays = kind in HERE
             if kind in (WRAPPED, HEALED) and isinstance(digest, str):
                 told.sealed, told.line = digest, entry["n"]
+            seen = kind == FIXITY_CHECKED and entry.get("outcome") in ("good", "bad")
+            if seen and entry.get("seen_path") in (None, f"{folder}{os.sep}{name}"):
+                told.found = entry["n"]
 
-        shown = readable(str(ledger))
+        shown, folder = readable(str(ledger)), _folder_of(ledger)
         try:
             chain = read_ledger(ledger, each=look)
         except ProvpackError as err:
@@ -178,3 +231,41 @@ class LedgerWitness:
             what = f"{chain.breaks[0].what}{more}"
             self._findings.append(rules.LEDGER_BROKEN.found(what, shown, position=position(shown)))
         return out
+
+
+def _folder_of(ledger: Path) -> str:
+    return readable(str(ledger.parent)).rstrip(os.sep)
+
+
+def _places(ledger: Path, read: _Ledger) -> Iterator[tuple[str, _Told]]:
+    """Where a ledger says that packages are, and what it says of them."""
+    for name, told in read.packages.items():
+        if name not in ("", ".", "..") and not set(name) & set("/\\\0"):
+            yield f"{_folder_of(ledger)}{os.sep}{readable(name)}", told
+    yield from read.places.items()
+
+
+class _Look:
+    """Whether a package that nobody met is there all the same; no folder that is silent holds up the run."""
+
+    def __init__(self, searched: bool) -> None:
+        self._searched = searched
+        self._silent: set[str] = set()
+
+    def why_gone(self, place: str) -> str:
+        """What is to be said of that; "" when it is there."""
+        if is_address(place):
+            return "; it is gone. No package was found at this address." if self._searched else ""
+        folder = str(Path(place).parent)
+        if folder in self._silent or (os.sep == "/" and "\\" in place and not self._searched):
+            return ""  # of a name that is no text only those who searched know
+        told = within(_ANSWER, lambda: (absence(Path(place)),))
+        if told is None:
+            self._silent.add(folder)
+            return "; whether it still is cannot be told. Its folder does not answer."
+        gone = told[0]
+        if gone is None or gone[0] == "impossible" or (gone[0] == "file" and not self._searched):
+            return ""  # a file may be an archive, where nobody looked whether it is one
+        if gone[0] == "unreadable":
+            return f"; whether it still is cannot be told. {gone[1]}"
+        return f"; it is gone. {gone[1]}"

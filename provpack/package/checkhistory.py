@@ -2,12 +2,14 @@
 somebody last tried, whether it was ever found bad.
 
 A line tells of the package under its name beside that ledger; a line with `place` tells of what lies there,
-and of nothing beside the ledger. Lines of a broken ledger can accuse, and never acquit.
+and of nothing beside the ledger. Lines of a broken ledger can accuse, and never acquit. Nor does a line with
+`seen_path` acquit what lies at another path: whoever copied the folder copied its ledger, and nobody read the
+copy yet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -32,12 +34,14 @@ class CheckHistory:
     good: the last check at least so deep that found it good, None when there is none, or when a later one
     could not tell, or when the package was made anew since. tried: the last check at least so deep, whatever
     came of it. once_bad: moment (as written, "" when nothing was) of the last check of any depth that found
-    it bad or missing, None when none ever did.
+    it bad or missing, None when none ever did. identity: what the package was (SHA-512 of its
+    tagmanifest-sha512.txt) when that good check read it, None when its line does not say.
     """
 
     good: datetime | None = None
     tried: datetime | None = None
     once_bad: str | None = None
+    identity: str | None = None
 
     @property
     def told(self) -> bool:
@@ -51,6 +55,7 @@ class CheckHistory:
             good=_later(self.good, other.good),
             tried=_later(self.tried, other.tried),
             once_bad=max(bad) if bad else None,
+            identity=_of_later(self, other),
         )
 
     def accusing(self) -> CheckHistory:
@@ -66,8 +71,8 @@ class LedgerChecks:
 
     def __init__(self, depth: str) -> None:
         self._depths = DEEPER[depth]
-        self._beside: dict[str, CheckHistory] = {}
-        self._elsewhere: dict[str, CheckHistory] = {}
+        self._beside: dict[str, dict[str | None, CheckHistory]] = {}
+        self._elsewhere: dict[str, dict[str | None, CheckHistory]] = {}
 
     def add(self, entry: Entry) -> None:
         """Take in one line; members of a wrong type count as absent."""
@@ -76,38 +81,37 @@ class LedgerChecks:
             return
         held, key = (self._elsewhere, place) if place else (self._beside, name)
         assert key is not None
-        told = held.get(key, NOTHING_TOLD)
+        seen = held.setdefault(key, {})
+        at = None if place else text(entry, "seen_path")
+        if kind != FIXITY_CHECKED or text(entry, "outcome") != "good":
+            # made anew, so what was checked before was something else; or it has to be found good again
+            seen.update({path: told.accusing() for path, told in seen.items() if told.good is not None})
         if kind == FIXITY_CHECKED:
-            held[key] = self._checked(told, entry)
-        elif told.good is not None:  # made anew: what was checked before was something else
-            held[key] = CheckHistory(tried=told.tried, once_bad=told.once_bad)
+            seen[at] = self._checked(seen.get(at, NOTHING_TOLD), entry)
 
-    def beside(self, name: str) -> CheckHistory:
-        """Of the package of that name in the folder of the ledger."""
-        return self._beside.get(name, NOTHING_TOLD)
+    def beside(self, name: str, place: str | None = None) -> CheckHistory:
+        """Of the package of that name in the folder of the ledger. place: its path now; what was seen at
+        another accuses it, and does not acquit it."""
+        seen = self._beside.get(name, {}).items()
+        return together(told if path in (None, place) else told.accusing() for path, told in seen)
 
     def elsewhere(self, place: str) -> CheckHistory:
         """Of the package at that path or address."""
-        return self._elsewhere.get(place, NOTHING_TOLD)
-
-    def places(self) -> Iterator[str]:
-        """Paths and addresses that lines tell of."""
-        return iter(self._elsewhere)
+        return self._elsewhere.get(place, {}).get(None, NOTHING_TOLD)
 
     def _checked(self, told: CheckHistory, entry: Entry) -> CheckHistory:
         outcome, at = text(entry, "outcome"), text(entry, "at") or ""
         moment = read_moment(at)
         when = moment.earliest if moment is not None else None
         deep = entry.get("depth") in self._depths
-        good = told.good
-        if outcome != "good":
-            good = None  # it has to be found good again
-        elif deep:
-            good = _later(good, when)
+        good, identity = told.good, told.identity
+        if outcome == "good" and deep and when is not None and (good is None or good <= when):
+            good, identity = when, text(entry, "tagmanifest_sha512")
         return CheckHistory(
             good=good,
             tried=_later(told.tried, when) if deep else told.tried,
             once_bad=at if outcome in ("bad", "missing") else told.once_bad,
+            identity=identity,
         )
 
 
@@ -117,6 +121,14 @@ def together(histories: Iterable[CheckHistory]) -> CheckHistory:
     for one in histories:
         out = out.and_also(one)
     return out
+
+
+def _of_later(one: CheckHistory, two: CheckHistory) -> str | None:
+    """The identity that goes with the later good check; of two at once one that says it."""
+    if one.good == two.good:
+        return one.identity or two.identity
+    later = one if one.good is not None and (two.good is None or one.good > two.good) else two
+    return later.identity
 
 
 def _later(one: datetime | None, two: datetime | None) -> datetime | None:

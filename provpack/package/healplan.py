@@ -8,7 +8,7 @@ manifest that no copy holds whole is written anew from the files and taken only 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +16,7 @@ from provpack.errors import InputProblem
 from provpack.package.bagdeclaration import Declaration
 from provpack.package.bagtext import Manifest, ManifestLine, manifest_kind, normal_algorithm, parse_manifest
 from provpack.package.healstock import Claims, CopyView, Held, Made, Source, Stock, lines_survive, rebuilt
-from provpack.package.healtexts import ManifestText, finest, refuse_two, refuse_unsafe, two_packages
+from provpack.package.healtexts import ManifestText, finest, refuse_two, refuse_unsafe, told_by, two_packages
 from provpack.package.layout import READ_FIRST
 from provpack.package.ownbag import TAG_MANIFESTS, sealed_by_us
 
@@ -64,13 +64,18 @@ class Plan:
     def paths(self) -> frozenset[str]:
         return frozenset((*(f.path for f in self.files), *self.lost))
 
+    def source(self, path: str) -> Source | None:
+        """Where the bytes of a file are, None when it is lost or no part of the package."""
+        return next((f.source for f in self.files if f.path == path), None)
+
     def whole_in(self, copy: CopyView) -> bool:
         """Whether the copy holds exactly this, with nothing more in its payload."""
-        more = {p for p in copy.sizes if p.startswith("data/")} - self.paths
-        return not (self.lost or more) and all(
-            (held := copy.files.get(f.path)) is not None and held.digests == f.source.digests
-            for f in self.files
-        )
+        more = {p for p in (*copy.sizes, *copy.irregular) if p.startswith("data/")} - self.paths
+        return not (self.lost or more) and all(copy.has(f.path, f.source) for f in self.files)
+
+    def in_part_in(self, copy: CopyView) -> bool:
+        """Whether the copy holds any of this, but for what every bag has."""
+        return any(copy.has(f.path, f.source) for f in self.files if f.path != "bagit.txt")
 
 
 class Planner:
@@ -153,14 +158,14 @@ class Planner:
             else:
                 refuse_unsafe([text])
                 chosen[primary] = text
-        wanted = self._wanted(chosen.values()) if chosen else self._guess(primary, self._tag)
+        wanted = told_by(chosen.values()) if chosen else self._guess(primary, self._tag)
         for name in sorted(tags - {primary}):
             other = self._second(name, wanted, chosen.get(primary or ""))
             if other is None:
                 lost.add(name)
             else:
                 chosen[name] = other
-                for path, digests in self._wanted([other]).items():
+                for path, digests in told_by([other]).items():
                     wanted.setdefault(path, {}).update(digests)
         found, missing = self._sources(wanted)
         lost |= missing
@@ -229,7 +234,7 @@ class Planner:
             hits = [t for t in texts if self._outside.trusted(t.data)]
             if hits:
                 return self._only(hits, name), "signature"
-        refuse_two(texts, name, self._stock)
+        refuse_two(self._versions, self._stock)
         ours = self.ours and claims is self._tag  # then any other form than ours is damage
         full = [t for t in texts if self._complete(t, name, claims) and (t.in_our_form or not ours)]
         whole = [t for t in full if t.consistent and (t.copies or self._may_stand(t, name))]
@@ -295,14 +300,7 @@ class Planner:
         """What the package seems to consist of, when its root is lost: to say what else is."""
         texts = self._texts(name, claims) if name is not None else []
         best = max(texts, key=lambda t: (t.matched, t.copies), default=None)
-        return self._wanted([best]) if best is not None else {}
-
-    def _wanted(self, texts: Iterable[ManifestText]) -> dict[str, dict[str, str]]:
-        out: dict[str, dict[str, str]] = {}
-        for text in texts:
-            for line in text.manifest.lines:
-                out.setdefault(line.path, {})[text.manifest.algorithm] = line.digest
-        return out
+        return told_by([best]) if best is not None else {}
 
     def _sources(self, wanted: Mapping[str, Mapping[str, str]]) -> tuple[dict[str, Source], set[str]]:
         """Where each path's bytes are, and the paths whose bytes are nowhere."""
@@ -383,7 +381,7 @@ class Planner:
                     texts.append(self._text(self._resolved(data, name), data, 1))
         if texts:
             refuse_unsafe(texts)
-            return self._sources(self._wanted(texts))
+            return self._sources(told_by(texts))
         found_now, missing = {}, set()
         for path in self.claims.by_path:
             source_or = self.claims.source(path, self._stock)

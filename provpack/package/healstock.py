@@ -68,7 +68,10 @@ Source = Held | Made | Joined
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CopyView:
     """One copy as it was read. sizes: every regular file there. files: those that could be read whole.
-    texts: bytes of the manifests that could be read. problems: path -> why it could not be read."""
+    texts: bytes of the manifests that could be read. problems: path -> why it could not be read. irregular:
+    links, devices and the like: path -> what it is. unread: files and folders that could not be read, so that
+    nobody knows what is in them ("" for the whole). unlisted: why not everything there is known, "" when it
+    is."""
 
     number: int
     name: str
@@ -76,6 +79,21 @@ class CopyView:
     files: Mapping[str, Held] = field(default_factory=dict)
     texts: Mapping[str, bytes] = field(default_factory=dict)
     problems: Mapping[str, str] = field(default_factory=dict)
+    irregular: Mapping[str, str] = field(default_factory=dict)
+    unread: frozenset[str] = frozenset()
+    unlisted: str = ""
+
+    def may_hold(self, path: str) -> bool:
+        """Whether this file may be there, right, where the copy could not be read."""
+        if path in self.sizes:
+            return path in self.unread
+        above = {"", path, *(path[:n] for n, char in enumerate(path) if char == "/")}
+        return bool(self.unlisted) or not above.isdisjoint(self.unread)
+
+    def has(self, path: str, source: Source) -> bool:
+        """Whether this copy's file of that name has these bytes."""
+        held = self.files.get(path)
+        return held is not None and held.digests == source.digests
 
 
 class Stock:
@@ -117,9 +135,10 @@ class Claims:
     """What any version of some manifests, damaged ones included, says of each path."""
 
     def __init__(self, manifests: Iterable[Manifest]) -> None:
+        self._manifests = tuple(manifests)
         self.by_path: dict[str, Counter[tuple[str, str]]] = {}
         self._named: dict[tuple[str, str], set[str]] = {}
-        for manifest in manifests:
+        for manifest in self._manifests:
             for line in manifest.lines:
                 if line.digest:
                     pair = (manifest.algorithm, line.digest)
@@ -129,6 +148,26 @@ class Claims:
     def named(self, pair: tuple[str, str]) -> bool:
         """Whether any path is claimed to have this (algorithm, digest)."""
         return pair in self._named
+
+    def sources(self, path: str, stock: Stock) -> list[Source]:
+        """Every content in stock that some version claims for this path: more than one where the copies are
+        of two packages."""
+        out: dict[str, Source] = {}
+        for algorithm, digest in self.by_path.get(path, ()):
+            found = stock.find(path, {algorithm: digest})
+            if found is not None:
+                out.setdefault(found.digests["sha512"], found)
+        return list(out.values())
+
+    def beside(self, path: str, source: Source, other: str) -> set[tuple[str, str]]:
+        """What the versions that claim this content for path claim for another path; what any version claims
+        when none of them names it."""
+        out: set[tuple[str, str]] = set()
+        for manifest in self._manifests:
+            told = {line.path: line.digest for line in manifest.lines}
+            if told.get(path) == source.digests.get(manifest.algorithm) and told.get(other):
+                out.add((manifest.algorithm, told[other]))
+        return out or set(self.by_path.get(other, ()))
 
     def source(self, path: str, stock: Stock) -> Source | None:
         """What most of the claims that can be met point to.

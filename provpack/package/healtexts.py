@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from provpack.errors import Bug, InputProblem
@@ -52,7 +53,7 @@ class ManifestText:
 
     @property
     def identity(self) -> str:
-        return hashlib.sha512(self.data).hexdigest()
+        return _sha512(self.data)
 
     @property
     def in_our_form(self) -> bool:
@@ -68,6 +69,15 @@ def finest(text: ManifestText) -> tuple[bool, bool, int]:
     return not text.in_our_form, bool(text.manifest.findings), -text.copies
 
 
+def told_by(texts: Iterable[ManifestText]) -> dict[str, dict[str, str]]:
+    """path -> algorithm -> digest, of all that these list."""
+    out: dict[str, dict[str, str]] = {}
+    for text in texts:
+        for line in text.manifest.lines:
+            out.setdefault(line.path, {})[text.manifest.algorithm] = line.digest
+    return out
+
+
 def two_packages(one: str, other: str, name: str) -> InputProblem:
     """The refusal to choose between two."""
     return InputProblem(
@@ -80,19 +90,30 @@ def two_packages(one: str, other: str, name: str) -> InputProblem:
     )
 
 
-def refuse_two(texts: Iterable[ManifestText], name: str, stock: Stock) -> None:
-    """Raises InputProblem when two versions list, for one path, different contents that are both there."""
-    held = [t for t in texts if t.copies]
-    for i, one in enumerate(held):
-        said = {line.path: line.digest for line in one.manifest.lines}
-        for other in held[i + 1 :]:
-            algorithm = other.manifest.algorithm
-            for line in other.manifest.lines:
-                mine = said.get(line.path, line.digest)
-                if mine != line.digest and all(
-                    stock.find(line.path, {algorithm: digest}) for digest in (mine, line.digest)
-                ):
-                    raise two_packages(one.identity, other.identity, name)
+def refuse_two(versions: Mapping[str, Mapping[bytes, tuple[Manifest, int]]], stock: Stock) -> None:
+    """Raises InputProblem when two versions of any manifest list, for one path, different contents that are
+    both there. versions: by the manifest's name and bytes."""
+    for name in sorted(versions, key=lambda n: (not n.startswith("tag"), "sha512" not in n, n)):
+        held = [(data, manifest) for data, (manifest, _) in versions[name].items()]
+        for i, (one, first) in enumerate(held):
+            said = _once(first)
+            for other, manifest in held[i + 1 :]:
+                for path, digest in _once(manifest).items():
+                    mine = said.get(path, digest)
+                    if mine != digest and all(
+                        stock.find(path, {manifest.algorithm: told}) for told in (mine, digest)
+                    ):
+                        raise two_packages(_sha512(one), _sha512(other), name)
+
+
+def _once(manifest: Manifest) -> dict[str, str]:
+    """path -> digest, without paths listed twice: there a damaged line may have taken on another's name."""
+    many = Counter(line.path for line in manifest.lines)
+    return {line.path: line.digest for line in manifest.lines if many[line.path] == 1}
+
+
+def _sha512(data: bytes) -> str:
+    return hashlib.sha512(data).hexdigest()
 
 
 def refuse_unsafe(texts: Sequence[ManifestText]) -> None:

@@ -52,7 +52,7 @@ OPTIONAL: Final = (
     "equipment_id", "equipment_ids", "notice_id", "carrier_id", "client_item_id", "transfer_id", "job_id",
     "delivery_id", "document_sha512", "person", "organisation", "happened_at", "since", "until", "pass_n",
     "chain_id", "started_at", "stopped_at", "pass_outcome", "host", "operator", "signature", "principal",
-    "fingerprint", "place",
+    "fingerprint", "place", "seen_path",
 )  # fmt: skip
 """Members a line has only where they say something."""
 

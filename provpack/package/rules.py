@@ -230,14 +230,21 @@ LEDGER_DIFFERS = Rule(
 LEDGER_MISSING = Rule(
     id="bag-ledger-missing",
     severity="warning",
-    title="A package the custody ledger saw sealed here is not here",
-    todo="Find out where it is. If it was moved or handed over, check it there.",
+    title="A package the custody ledger knows here is not here",
+    todo="Find out where it is. If it was moved or handed over, check it there and enter that in the ledger; "
+    "otherwise fetch the second copy.",
 )
 LEDGER_BROKEN = Rule(
     id="bag-ledger-broken",
     severity="warning",
     title="The custody ledger was changed, or cannot be read",
     todo="Compare it with a copy kept elsewhere; a line was changed, removed or moved.",
+)
+NOT_RECORDED = Rule(
+    id="bag-check-not-recorded",
+    severity="warning",
+    title="Checks could not be entered in the custody ledger",
+    todo="Mend what is named, then run the same command again: the ledger does not know of this check.",
 )
 SECOND_OPINION = Rule(
     id="bag-second-opinion",

@@ -38,6 +38,7 @@ def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = 
     second copy was looked at."""
     told = second or {}
     shown = [u for u in result.units if u.outcome != "good" or _worth(told.get(u.path))]
+    shown.sort(key=lambda u: list(_OUTCOMES).index(u.outcome))  # what is damaged first
     units = [_unit(u, told.get(u.path), number) for number, u in enumerate(shown[:UNITS_MAX], 1)]
     counts = result.counts()
     return page_of(
@@ -45,7 +46,7 @@ def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = 
         checked=moment(result.finished_at),
         depth=result.depth,
         heading=_heading(counts),
-        good=count(counts["good"], "package is", "packages are"),
+        good=count(counts["good"], "package is", "packages are") if counts["good"] else None,
         good_words=_good_words(result, told, second is not None),
         units=units,
         more=max(len(shown) - UNITS_MAX, 0),
@@ -90,7 +91,8 @@ def _unit(unit: UnitResult, second: SecondCopy | None, number: int) -> dict[str,
         "files": _rows(others[:FINDINGS_MAX], second),
         "more_files": max(len(others) - FINDINGS_MAX, 0),
         "second": None if second is None else one_line(second.sentence(), 2000),
-        "command": second.command if second is not None and second.healable == "yes" else None,
+        "command": second.command if second is not None else None,
+        "healable": second is not None and second.healable == "yes" and second.command is not None,
         "lost": [one_line(str(one["path"]), 300) for one in second.lost][:FINDINGS_MAX] if second else [],
     }
 
@@ -186,10 +188,11 @@ def _good_blocks(damage: Damage, second: SecondCopy, span: BlockRange) -> tuple[
         return blocks, blocks
     if second.state not in ("whole", "damaged"):
         return None
-    return sum(
+    good = sum(
         max(0, min(span.last_block, t.last_block) - max(span.first_block, t.first_block) + 1)
         for t in second.blocks_there
-    ), blocks
+    )
+    return None if good < blocks and damage.path in second.unread else (good, blocks)
 
 
 def _range_words(span: BlockRange, damage: Damage, second: SecondCopy | None) -> str:
@@ -205,8 +208,8 @@ def _range_words(span: BlockRange, damage: Damage, second: SecondCopy | None) ->
 
 
 def _second_lane(damage: Damage, second: SecondCopy | None) -> list[Stretch] | None:
-    """The damaged stretches as the second copy has them; None when it was not read."""
-    if second is None or second.state not in ("whole", "damaged"):
+    """The damaged stretches as the second copy has them; None when that was not all read."""
+    if second is None or second.state not in ("whole", "damaged") or damage.path in second.unread:
         return None
     out = []
     for span in damage.ranges:

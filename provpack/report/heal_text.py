@@ -84,23 +84,26 @@ def _lost(result: HealResult) -> Iterator[str]:
     lost = losses(seen)
     word = "could not be found in what could be read" if result.outcome == "could_not_check" else "are lost"
     yield f"Nothing was built: {len(lost)} of {len(seen.plan.paths)} files {word}."
-    for one in lost:
+    for path, one in zip(seen.plan.lost, lost, strict=True):
+        unread = any(view.may_hold(path) for view in seen.views)
         needed = one["bytes_needed"]
         more = f" ({needed} bytes are needed from elsewhere)" if needed is not None else ""
         yield f"  {one['path']}{more}"
         if one["master"] is not None:
-            yield from _master(one["master"])
+            yield from _master(
+                one["master"], "were not found in what could be read" if unread else "are in no copy"
+            )
         else:
             yield from (f"    copy {c['copy']}: {c['what']}" for c in one["copies"])
     yield "Another copy that has these, in whatever state, can be added to the command."
 
 
-def _master(master: Mapping[str, Any]) -> Iterator[str]:
+def _master(master: Mapping[str, Any], where: str) -> Iterator[str]:
     if master["head_lost"]:
-        yield f"    the {master['head_bytes']} bytes before the audio are in no copy"
+        yield f"    the {master['head_bytes']} bytes before the audio {where}"
     if master["tail_lost"]:
-        yield f"    the {master['tail_bytes']} bytes after the audio are in no copy"
-    yield f"    {master['lost_blocks']} of {master['blocks']} blocks of the audio are in no copy"
+        yield f"    the {master['tail_bytes']} bytes after the audio {where}"
+    yield f"    {master['lost_blocks']} of {master['blocks']} blocks of the audio {where}"
     for span in master["ranges"]:
         yield (
             f"    blocks {span['first_block']}-{span['last_block']}, frames {span['first_frame']}-"

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
 from provpack.model.ages import span_words
+from provpack.package import rules
 from provpack.package.bagpaths import readable
 from provpack.report.text import size_words
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 _WIDTH = 72
 _DIGEST = re.compile(r"\b([0-9a-f]{16})[0-9a-f]{48,}\b")
+_NONE_HERE = rules.NO_BAG_HERE.id
+_COMMAND = re.compile(r" *provpack [a-z]")
 _MOST_TOLD = 50
 _MOST_FINDINGS = 3
 
@@ -33,12 +36,12 @@ def selection_lines(selection: Selection) -> Iterator[str]:
     if selection.again:
         yield f"Once found bad or missing, so checked every time: {_few(selection.again)}."
     if selection.sample is not None:
-        yield from sample_lines(selection.sample, len(selection.again))
+        yield from sample_lines(selection.sample, len(selection.again), selection.gone)
     yield from selection.remarks
 
 
-def sample_lines(sample: Sampled, again: int = 0) -> Iterator[str]:
-    """What a sample says of all from which it was drawn. again: once bad, checked besides."""
+def sample_lines(sample: Sampled, again: int = 0, gone: int = 0) -> Iterator[str]:
+    """What a sample says of all from which it was drawn. again: once bad, checked besides; gone: likewise."""
     confidence = sample.as_json()["confidence"]
     drawn, population = f"{sample.drawn:,}", _plural(sample.population, "package")
     if not sample.drawn:
@@ -58,10 +61,23 @@ def sample_lines(sample: Sampled, again: int = 0) -> Iterator[str]:
     )
     if again:
         yield f"Not part of these figures: {_plural(again, 'package')} once found bad, checked besides."
+    if gone:
+        yield f"Nor part of them: {_plural(gone, 'package')} that {_are(gone)} not there any more."
+
+
+def unlisted_lines(gone: int) -> Iterator[str]:
+    """What the catalogue knows besides those that it lists for a check."""
+    if gone:
+        yield (
+            f"Not looked for: {_plural(gone, 'package')} that {'was' if gone == 1 else 'were'} gone already "
+            "when the catalogue last looked at their folders; provpack audit lists them."
+        )
 
 
 def _chosen(selection: Selection) -> str:
     asked = selection.wish
+    if not selection.known:
+        return "Nothing is due: no package is known here."
     if not selection.due:
         since = f" within {span_words(asked.older_than)}" if asked.older_than else ""
         return f"Nothing is due: {_plural(selection.known, 'package')} known, every one found good{since}."
@@ -98,7 +114,8 @@ def _left_words(selection: Selection) -> str:
 def brief_lines(result: VerifyResult, selection: Selection, recorded: Sequence[str]) -> Iterator[str]:
     """The run as a mail: the first line says all, then what needs somebody, totals and what comes next.
 
-    ASCII, 72 columns but for the first line, which may be the subject of the mail, and for longer paths.
+    ASCII, 72 columns but for the first line, which may be the subject of the mail, for longer paths, and for
+    commands, which are never wrapped.
     """
     yield _ascii(f"provpack: {subject(result, selection)}")
     for line in _brief(result, selection, recorded):
@@ -121,11 +138,29 @@ def _brief(result: VerifyResult, selection: Selection, recorded: Sequence[str]) 
 
 def subject(result: VerifyResult, selection: Selection) -> str:
     """One line that says all."""
+    return "".join(f"{told}; " for told in _before_all(result)) + _of_units(result, selection)
+
+
+def _before_all(result: VerifyResult) -> Iterator[str]:
+    """What no count of checked packages shows."""
+    many = Counter(finding.rule for finding in result.findings)
+    if gone := many[rules.LEDGER_MISSING.id]:
+        yield f"{_plural(gone, 'package')} of the ledgers {_are(gone)} not there any more"
+    if many[rules.NOT_RECORDED.id]:
+        yield "NOT recorded in the ledger"
+
+
+def _of_units(result: VerifyResult, selection: Selection) -> str:
     counts, total = result.counts(), len(result.units)
     wrong = total - counts["good"]
     left = f"; {_left_words(selection)}" if selection.left else ""
-    warnings = sum(f.severity != "note" for f in result.findings)
+    said = (rules.LEDGER_MISSING.id, rules.NOT_RECORDED.id)
+    warnings = sum(f.severity != "note" and f.rule not in said for f in result.findings)
     besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
+    bare = [u for u in result.units if u.name is None and {f.rule for f in u.findings} == {_NONE_HERE}]
+    if wrong and len(bare) == total and not selection.known:
+        where = bare[0].path if total == 1 else f"any of the {total:,} paths"
+        return f"no package was found at {where}, so nothing was checked{left}{besides}"
     if wrong:
         kinds = ", ".join(f"{n:,} {word}" for word, n in counts.items() if n and word != "good")
         return f"{wrong:,} of {_plural(total, 'package')} {_are(wrong)} not good ({kinds}){left}{besides}"
@@ -203,6 +238,9 @@ def _grouped(findings: Iterable[Finding]) -> Iterator[str]:
 
 def _plain(line: str) -> Iterator[str]:
     """ASCII, wrapped, digests cut short; what stands under something keeps standing under it."""
+    if _COMMAND.match(line):
+        yield _ascii(line)  # one that is wrapped, or cut short, cannot be typed
+        return
     text = _ascii(_DIGEST.sub(r"\1...", line))
     indent = text[: len(text) - len(text.lstrip())]
     yield from textwrap.wrap(

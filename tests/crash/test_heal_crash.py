@@ -13,7 +13,7 @@ import pytest
 from support.copies import NAME, Ledger, copied, make_package, run_heal, tree
 from support.disks import LosingDisk, Meter, MeteredDisk, PowerCut, stopped
 
-from provpack.edge.commit import PARTIAL_PREFIX
+from provpack.edge.commit import PARTIAL_PREFIX, RealDisk
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.jobs.healed import HealResult
 
@@ -129,3 +129,21 @@ def test_what_was_not_synced_may_be_lost(setting: tuple[Path, list[Path]], tmp_p
         with suppress(ProvpackError):
             finish(copies, destination, lines)
         assert tree(destination / NAME) == tree(original)
+
+
+def test_who_comes_second_leaves_nothing(setting: tuple[Path, list[Path]], tmp_path: Path) -> None:
+    """Two heal at once: at the rename the other's package stands there already."""
+    original, copies = setting
+    destination = tmp_path / "out"
+
+    class Second(RealDisk):
+        def rename(self, old: Path, new: Path) -> None:
+            if new == destination / NAME and not new.exists():
+                assert run_heal(copies, destination).outcome == "healed"
+            super().rename(old, new)
+
+    with pytest.raises(ProvpackError) as refused:
+        run_heal(copies, destination, disk=Second())
+    assert refused.value.exit_code == 14
+    assert sorted(p.name for p in destination.iterdir()) == [NAME, RECORD], "nothing of it is left behind"
+    assert tree(destination / NAME) == tree(original)

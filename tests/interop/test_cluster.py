@@ -6,11 +6,14 @@ runs the comparison at the size the project promises; 120 packages otherwise.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -212,6 +215,41 @@ def test_nobody_to_ask(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with OwnCluster(tmp_path, workers=0) as own, pytest.raises(EnvironmentProblem) as caught:
         verify(units, own.address)
     assert caught.value.code == "cluster-empty"
+
+
+def spoken(root: Path | str, address: str) -> subprocess.CompletedProcess[str]:
+    words = command("verify", root, "--no-ledger", "--scheduler", address)
+    return subprocess.run(words, capture_output=True, text=True, timeout=60)
+
+
+@pytest.mark.parametrize("says", [b"", b"SSH-2.0-", b"\0" * 8])
+def test_who_is_no_scheduler_does_not_hold_up_the_run(says: bytes, tmp_path: Path) -> None:
+    """A server that takes every connection, says this much and then nothing more."""
+    root = bags(tmp_path / "bags", 1)[0].path
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        held: list[socket.socket] = []
+
+        def serve() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    held.append(server.accept()[0])
+                    held[-1].sendall(says)
+
+        threading.Thread(target=serve, daemon=True).start()
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        begun = time.monotonic()
+        ran = spoken(root, address)
+        assert ran.returncode == 15 and time.monotonic() - begun < 40
+        assert "The scheduler does not answer" in ran.stderr and "Traceback" not in ran.stderr
+        server.shutdown(socket.SHUT_RDWR)
+    for line in held:
+        line.close()
+
+
+def test_nobody_at_the_port_is_told_without_noise(tmp_path: Path) -> None:
+    root = bags(tmp_path / "bags", 1)[0].path
+    ran = spoken(root, "tcp://127.0.0.1:1")
+    assert ran.returncode == 15 and "Exception ignored" not in ran.stderr and "Traceback" not in ran.stderr
 
 
 def test_without_the_extra_it_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -294,6 +294,29 @@ def test_a_server_that_falls_silent(bag: Path, monkeypatch: pytest.MonkeyPatch) 
     assert result.outcome == "could_not_check" and "did not answer in time" in str(result.as_json())
 
 
+def test_a_server_that_never_says_a_word_is_waited_for_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(remotehttp, "_SILENCE", 1.0)
+    over = threading.Event()
+    proper = [False]
+
+    def answer(request: Told) -> None:
+        if proper[0]:
+            request.send(404)
+        else:
+            over.wait(30)
+
+    with scripted(answer) as server:
+        for _ in range(2):
+            result = verified(f"{server.url}/x")
+            said = result.units[0].findings[0].what
+            assert result.outcome == "could_not_check" and "did not answer in time" in said
+            assert len(server.seen) == 1
+        over.set()
+        proper[0] = True
+        monkeypatch.setattr(remotehttp, "_AGAIN", 0.0)
+        assert verified(f"{server.url}/x").outcome == "missing" and len(server.seen) > 1
+
+
 def test_nobody_listens(tmp_path: Path) -> None:
     with scripted(lambda request: request.send(404)) as server:
         pass

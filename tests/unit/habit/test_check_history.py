@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -115,7 +116,7 @@ def test_a_place_says_nothing_of_what_lies_beside(tree: Path) -> None:
     }
     append_many(tree / LEDGER_NAME, [sealed, check(1, "bad", place="/elsewhere/p")])
     witness = LedgerWitness("bytes")
-    assert list(witness.missing(tree)) == [] and witness.judge(tree / "gone", "1" * 128) == ()
+    assert list(witness.missing([tree])) == [] and witness.judge(tree / "gone", "1" * 128) == ()
     assert witness.history(tree / "p") == CheckHistory()
 
 
@@ -152,5 +153,52 @@ def test_a_ledger_is_read_once(tree: Path, monkeypatch: pytest.MonkeyPatch) -> N
         witness.history(tree / "p")
         witness.history("s3://b/p")
         witness.judge(tree / "p", "0" * 128)
-        list(witness.missing(tree))
+        list(witness.missing([tree]))
     assert read == [tree / LEDGER_NAME]
+
+
+def test_a_check_at_another_path_accuses_and_does_not_acquit() -> None:
+    checks = LedgerChecks("bytes")
+    for line in (check(1), check(2, "bad", seen_path="/old/p"), check(3, seen_path="/old/p")):
+        checks.add(line)
+    bad = "2031-05-02T09:00:00+00:00"
+    assert checks.beside("p", "/old/p") == CheckHistory(good=may(3), tried=may(3), once_bad=bad)
+    assert checks.beside("p", "/new/p") == CheckHistory(good=None, tried=may(3), once_bad=bad)
+    checks.add(check(4, seen_path="/new/p"))
+    assert checks.beside("p", "/new/p").good == may(4) and checks.beside("p", "/old/p").good == may(3)
+
+
+def test_a_good_check_says_what_it_read() -> None:
+    one, two = "1" * 128, "2" * 128
+    history = told(check(2, tagmanifest_sha512=one), check(3, tagmanifest_sha512=two), check(1))
+    assert history.good == may(3) and history.identity == two
+    older = CheckHistory(good=may(1), tried=may(1), identity=one)
+    assert older.and_also(history).identity == history.and_also(older).identity == two
+    assert history.accusing().identity is None
+
+
+def test_what_a_ledger_met_and_nobody_meets_now_is_gone(tree: Path) -> None:
+    lines = [check(1, place=f"s3://b/{name}") for name in ("p", "q", "r")]
+    destroyed = {"kind": "destroyed", "package": "r", "place": "s3://b/r"}
+    elsewhere = [check(1, place="s3://other/p"), check(1, "missing", place="s3://b/never")]
+    append_many(tree / "L.jsonl", [*lines, destroyed, *elsewhere])
+    witness = LedgerWitness("bytes", tree / "L.jsonl")
+    witness.met("s3://user:word@b/p/")
+    (gone,) = witness.missing(["s3://b"])
+    assert gone.where == "s3://b/q"
+    assert gone.what.startswith("q was checked here (line 2 of the ledger); it is gone.")
+    assert list(witness.missing(["s3://b"], searched=False)) == []
+
+
+def test_a_folder_that_does_not_answer_holds_up_nothing(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    append_many(tree / LEDGER_NAME, [check(1, package=name) for name in ("one", "two", "three")])
+    asked: list[Path] = []
+
+    def hangs(path: Path, **_: Any) -> None:
+        asked.append(path)
+        time.sleep(1)
+
+    monkeypatch.setattr("provpack.jobs.witness.absence", hangs)
+    monkeypatch.setattr("provpack.jobs.witness._ANSWER", 0.05)
+    (told_once,) = LedgerWitness("bytes").missing([tree])
+    assert len(asked) == 1 and "whether it still is cannot be told" in told_once.what

@@ -4,6 +4,7 @@ lays it out (WCAG 2.2: 1.4.10 reflow at 360 px, 1.4.3 contrast, 2.4.7 focus, as 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -133,3 +134,23 @@ def test_in_a_browser(tmp_path_factory: pytest.TempPathFactory) -> None:
         assert one["over"] == [] and one["faint"] == [] and one["small"] == [], (name, one["faint"][:5])
         for place in one["focus"]:
             assert place["got"] and place["thick"] >= 2 and place["shown"], (name, place)
+
+
+def test_what_is_damaged_comes_first() -> None:
+    """Also before good packages about which there is something to say, and before those not checked."""
+    found = rules.FILE_MISSING.found("There is none.", "x")
+    given = result(hurt())
+    warned = SecondCopy(state="missing", healable="not_needed", findings=(found,))
+    bad, good, unchecked, _ = given.units
+    units = (good, unchecked, bad)
+    page = damage_page(replace(given, units=units), {good.path: warned})
+    at = [page.index(f'<h2 id="u-{n}-h">') for n in (1, 2, 3)]
+    names = [re.sub("<[^>]+>", "", page[one : one + 300]) for one in at]
+    assert all(u.name and u.name in text for u, text in zip((bad, unchecked, good), names, strict=True))
+    assert "1 package is good: " in page
+
+
+def test_no_good_package_is_said_so() -> None:
+    given = result(hurt())
+    page = damage_page(replace(given, units=given.units[:1]))
+    assert "No package was found good." in page and "every byte" not in page and "0 packages" not in page

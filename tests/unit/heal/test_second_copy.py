@@ -3,8 +3,10 @@ carried over by healing."""
 
 from __future__ import annotations
 
+import os
 import shlex
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -92,6 +94,115 @@ def test_it_is_found_under_another_name_and_never_is_the_same_folder(original: P
     assert [c.state for c in copies.values()] == ["same"]
     copies, _ = looked(here, here.parent)
     assert [c.state for c in copies.values()] == ["missing"], "a package is no second copy of itself"
+    (one,), (found,) = copies.values(), findings_of(copies)
+    assert "this very package" in one.sentence() and "this very package" in found.what
+
+
+# --- several second copies ---
+
+
+@pytest.fixture
+def years(original: Path, tmp_path: Path) -> tuple[Path, Path, Path]:
+    """A damaged package, and two second copies of it in one archive."""
+    here, old, new = copied(original, tmp_path, 3)
+    hurt(here / MASTER, 44 + 10)
+    hurt(old / MASTER, 44 + 20)
+    for year, copy in (("2019", old), ("2021", new)):
+        (tmp_path / "archive" / year).mkdir(parents=True)
+        copy.rename(tmp_path / "archive" / year / NAME)
+    return here, tmp_path / "archive/2019" / NAME, tmp_path / "archive/2021" / NAME
+
+
+def test_every_second_copy_is_looked_at(years: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    here, _, new = years
+    archive = tmp_path / "archive"
+    (one,) = looked(here, archive)[0].values()
+    assert (one.state, one.path) == ("whole", str(new)), "the first one is damaged in the same block"
+    hurt(new / MASTER, 44 + 900)
+    (one,) = looked(here, archive)[0].values()
+    assert (one.healable, one.path) == ("yes", str(new)) and str(new) in shlex.split(one.command or "")
+    # A renamed one is found by its identity, also where others bear the name.
+    new.rename(archive / "2021" / "renamed")
+    (one,) = looked(here, archive)[0].values()
+    assert (one.healable, one.path) == ("yes", str(archive / "2021" / "renamed"))
+
+
+def test_what_no_two_can_heal_three_can(years: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    here, old, new = years  # block 0 is damaged here and in the old one
+    for copy in (here, new):
+        hurt(copy / MASTER, 44 + 400)
+    (one,) = looked(here, tmp_path / "archive")[0].values()
+    assert (one.healable, one.copies) == ("yes", 2) and one.command is not None
+    places = [Path(word) for word in shlex.split(one.command)[2:-2]]
+    assert places == [here, old, new]
+    assert [(r.first_block, r.last_block) for r in one.blocks_there] == [(0, 1)]
+    assert run_heal(places, tmp_path / "out").outcome == "healed"
+    for copy in years:
+        hurt(copy / MASTER, 44 + 3 * 400)
+    (one,) = looked(here, tmp_path / "archive")[0].values()
+    assert (one.healable, one.copies) == ("no", 2) and "damaged in all 3 copies" in one.sentence()
+
+
+def test_a_good_package_needs_one_good_second_copy(original: Path, tmp_path: Path) -> None:
+    here, old, new = copied(original, tmp_path, 3)
+    (old / "tagmanifest-sha512.txt").write_bytes(b"")
+    (tmp_path / "archive").mkdir()
+    old.parent.rename(tmp_path / "archive/2019")
+    new.parent.rename(tmp_path / "archive/2021")
+    (one,) = looked(here, tmp_path / "archive")[0].values()
+    assert (one.state, one.path) == ("same", str(tmp_path / "archive/2021" / NAME))
+
+
+# --- the command ---
+
+BAD_PLACES = (
+    b"with blank and 'quote'",
+    b"line\nbreak",
+    b"caf\xe9",
+    "Größe".encode(),
+    b"-x",
+    b"a\\b",
+    b"\x1b[1m9",
+)
+
+
+@pytest.mark.parametrize("name", BAD_PLACES)
+def test_the_command_can_be_typed_whatever_the_place_is_called(
+    name: bytes, original: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The judge is a shell: it must hand over the very bytes of the names."""
+    bash = shutil.which("bash")
+    if bash is None:
+        pytest.skip("there is no bash here")
+    here, there = copied(original, tmp_path, 2)
+    hurt(here / MASTER, 44 + 10)
+    hurt(there / MASTER, 44 + 900)
+    place = Path(os.fsdecode(name))
+    monkeypatch.chdir(tmp_path)
+    place.mkdir()
+    there.rename(place / NAME)
+    (one,) = looked(here, place)[0].values()
+    assert one.command is not None and one.command.isascii() and one.command.isprintable()
+    script = 'provpack() { printf "%s\\0" "$@"; }; ' + one.command
+    said = subprocess.run([bash, "-c", script], capture_output=True, check=True, timeout=20).stdout
+    verb, first, second, option, to, _ = said.split(b"\0")
+    assert (verb, option, to) == (b"heal", b"--to", b"healed") and first == os.fsencode(here)
+    assert not second.startswith(b"-") and Path(os.fsdecode(second)).samefile(place / NAME)
+
+
+def test_a_command_stands_whole_on_a_line_of_its_own(original: Path, tmp_path: Path) -> None:
+    from provpack.report.text_verify import _plain
+
+    here, there = copied(original, tmp_path, 2)
+    hurt(here / MASTER, 44 + 10)
+    hurt(there / MASTER, 44 + 900)
+    digest = "ab" * 32  # digests are cut short in a mail, and this one is the name of a folder
+    there.parent.rename(tmp_path / digest)
+    copies, lines = looked(here, tmp_path / digest)
+    (one,) = copies.values()
+    assert lines[1:] == [f"  {one.command}"]
+    mail = [short for line in lines for short in _plain(f"  {line}")]
+    assert f"    {one.command}" in mail and len(mail[mail.index(f"    {one.command}")]) > 100
 
 
 # --- signatures ---

@@ -68,12 +68,12 @@ def test_nothing_is_overwritten_or_written_into_a_package(package: Path, tmp_pat
     there = tmp_path / "there.html"
     there.write_text("mine")
     for target, code in (
-        (there, "page-exists"),
+        (there, "file-exists"),
         (package / "again.html", "destination-in-package"),
         (package / "data" / "report" / "again.html", "destination-in-package"),
-        (package / "data" / "report" / "index.html", "page-exists"),
+        (package / "data" / "report" / "index.html", "file-exists"),
         (tmp_path / "no" / "again.html", "no-such-folder"),
-        (tmp_path, "page-exists"),
+        (tmp_path, "file-exists"),
     ):
         said = run("report", package, "--to", target, "--json")
         assert (said.code, said.json()["error"]["code"]) == (14, code), target

@@ -11,7 +11,7 @@ from support.disks import Meter, MeteredDisk, PowerCut
 
 from provpack.edge.commit import RealDisk
 from provpack.errors import DestinationProblem, EnvironmentProblem
-from provpack.jobs.auditfiles import NewFile
+from provpack.jobs.newfile import NewFile
 
 TEXT = [f"line {n}\r\n" for n in range(20_000)]
 
