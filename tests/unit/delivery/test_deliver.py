@@ -232,7 +232,7 @@ def test_a_package_that_vanishes_after_its_delivery_is_still_missed(out: Path, t
     """A delivery is a copy: the studio's own package is expected to stay where it was sealed."""
     hand_over(out, tmp_path / "d", client=CLIENT)
     shutil.rmtree(out / "job-1_t02")
-    assert [f.where for f in LedgerWitness().missing(out)] == [str(out.resolve() / "job-1_t02")]
+    assert [f.where for f in LedgerWitness().missing([out])] == [str(out.resolve() / "job-1_t02")]
 
 
 def test_destinations_that_will_not_do(out: Path, tmp_path: Path) -> None:
