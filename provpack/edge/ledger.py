@@ -71,6 +71,22 @@ def find_ledger(start: Path) -> Path | None:
     return None
 
 
+def unfit_ledger(start: Path) -> tuple[Path, str] | None:
+    """What stands under the ledger's name where find_ledger looks, nearer than any ledger, and what it is;
+    None when that is a regular file or nothing. It is neither read nor written."""
+    here = start if start.is_dir() else start.parent
+    for folder in (here, here.parent):
+        candidate = folder / LEDGER_NAME
+        try:
+            mode = os.lstat(candidate).st_mode
+        except (OSError, ValueError):
+            continue
+        if stat.S_ISREG(mode):
+            return None
+        return candidate, "link" if stat.S_ISLNK(mode) else "folder" if stat.S_ISDIR(mode) else "special file"
+    return None
+
+
 # --- reading ---
 
 

@@ -41,6 +41,28 @@ def find_bags_at(address: str, *, max_folders: int = MAX_ENTRIES) -> RemoteSearc
     return _beneath(store, address, first, max_folders)
 
 
+def absence_at(address: str, *, archive: bool = False) -> str | None:
+    """Why no package lies at this address, as a sentence; None when one does. archive: one in an archive.
+    Nothing is read. Raises EnvironmentProblem as find_bags_at, CouldNotCheck when it cannot be told."""
+    store = store_of(address)
+    try:
+        store.look(store.root(address if archive else below(address, "bagit.txt")))
+    except Broken as err:
+        if not err.gone:
+            raise _not_read(address, err) from None
+    else:
+        return None
+    if archive:
+        return "There is nothing of that name at the server any more."
+    try:
+        names = {thing.path for thing in store.children(address)}
+    except Broken as err:
+        if not err.gone:
+            raise _not_read(address, err) from None
+        return "There is nothing of that name at the server any more."
+    return None if is_bag(names) else "There is no package at this address any more."
+
+
 def _single(address: str) -> RemoteSearch:
     if shown_address(address).lower().endswith(ARCHIVE_NAMES):
         return RemoteSearch(archives=(address,))
@@ -56,7 +78,11 @@ def _one_object(store: Store, address: str, err: Broken) -> RemoteSearch:
             err = other if other.gone or not err.gone else err
         else:
             return _single(address)
-    raise CouldNotCheck(
+    raise _not_read(address, err)
+
+
+def _not_read(address: str, err: Broken) -> CouldNotCheck:
+    return CouldNotCheck(
         "not-there" if err.gone else "unreadable",
         f"The address cannot be read: {err}.",
         where=readable(shown_address(address)),

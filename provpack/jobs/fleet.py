@@ -7,9 +7,10 @@ come, and the run keeps the order of the units it was given.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
 from provpack.edge.pace import within
@@ -171,15 +172,15 @@ def verify_found(
 
 def _witnessed(unit: UnitResult, found: Found, witness: LedgerWitness) -> UnitResult:
     """With what the ledgers say of the package, before what was asked of it beyond being intact."""
-    if unit.identity is None or isinstance(found.path, str):
+    if unit.name is None:
         return unit
-    place = found.path
-    try:
-        # In the ledger a package has its own name, whatever the archive of it is called.
-        named = place if unit.serialisation is None else place.with_name(unit.name or "")
-    except ValueError:
-        return unit
-    told = witness.judge(named, unit.identity)
+    archive = unit.serialisation is not None
+    told = witness.since(found.path, unit.identity, bare=unit.bare, archive=archive)
+    if isinstance(found.path, Path):
+        with suppress(ValueError):
+            # In the ledger a package has its own name, whatever the archive of it is called.
+            named = found.path.with_name(unit.name) if archive else found.path
+            told = (*witness.judge(named, unit.identity, bare=unit.bare), *told)
     if not told:
         return unit
     asked = sum(len(one.findings) for one in unit.examined)

@@ -11,14 +11,14 @@ import os
 from pathlib import Path
 
 from provpack import __version__
-from provpack.edge.ledger import append, find_ledger
+from provpack.edge.ledger import append, find_ledger, unfit_ledger
 from provpack.edge.remoteaddress import is_address, shown_address
-from provpack.errors import ProvpackError
+from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs.verified import UnitResult
 from provpack.package.bagpaths import position, readable
 from provpack.package.ledgerline import FIXITY_CHECKED, ledger_line
-from provpack.package.rules import NOT_RECORDED
+from provpack.package.rules import LEDGER_LINK, NOT_RECORDED
 
 
 class LedgerKeeper:
@@ -37,8 +37,9 @@ class LedgerKeeper:
     def note(self, unit: UnitResult) -> None:
         """Append the outcome of one unit; a ledger that cannot be written never spoils the check."""
         ledger, package, place, seen_path = self._line_for(unit)
-        if ledger is None:
+        if ledger is None and not self._unfit(unit):
             self._without.append(unit.path)
+        if ledger is None:
             return
         if str(ledger) in self._failed:
             self._lost[str(ledger)] += 1
@@ -64,11 +65,14 @@ class LedgerKeeper:
         if is_address(unit.path):
             address = shown_address(unit.path).rstrip("/")
             return self._elsewhere, unit.name or address.rpartition("/")[2], address, None
-        named = unit.path_base64
-        path = Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)
+        path = _path_of(unit)
         name = unit.name or readable(path.name)
         try:
             whole = path.resolve()
+            if unit.name is None or any(f.rule == LEDGER_LINK.id for f in unit.findings):
+                # Of what a link leads to nothing was told: the line is about what was to stand there.
+                whole = path.parent.resolve() / path.name if path.name not in ("", "..") else whole
+                name = readable(whole.name)
             ledger = find_ledger(whole.parent) if whole.parent.is_dir() else None
             beside = ledger is not None and ledger.parent == whole.parent
             folder = unit.serialisation is None and not whole.is_file()
@@ -77,6 +81,30 @@ class LedgerKeeper:
         if beside and folder:
             return ledger, readable(whole.name), None, readable(str(whole))
         return ledger or self._elsewhere, name, readable(str(whole)), None
+
+    def _unfit(self, unit: UnitResult) -> bool:
+        """Whether something that is no ledger has its name beside the unit: then it is not recorded."""
+        if is_address(unit.path):
+            return False
+        try:
+            folder = _path_of(unit).resolve().parent
+            unfit = unfit_ledger(folder) if folder.is_dir() else None
+        except (OSError, ValueError, RuntimeError):
+            return False
+        if unfit is None:
+            return False
+        path, kind = str(unfit[0]), unfit[1]
+        self._failed.setdefault(
+            path,
+            EnvironmentProblem(
+                "no-ledger-file",
+                f"A {kind} has the name of the ledger, and nothing is written through it.",
+                where=readable(path),
+                todo="Put the ledger itself there, or name it: --ledger FILE.",
+            ),
+        )
+        self._lost[path] = self._lost.get(path, 0) + 1
+        return True
 
     def findings(self) -> list[Finding]:
         """Ledgers that did not take what they should have: they do not know of these checks."""
@@ -113,3 +141,8 @@ class LedgerKeeper:
                 "--ledger FILE names one for them."
             )
         return out
+
+
+def _path_of(unit: UnitResult) -> Path:
+    named = unit.path_base64
+    return Path(os.fsdecode(base64.b64decode(named)) if named else unit.path)

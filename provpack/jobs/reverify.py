@@ -27,7 +27,7 @@ from provpack.jobs.progress import Progress
 from provpack.jobs.silence import silent_apart
 from provpack.jobs.unitcheck import CheckSpec
 from provpack.jobs.verified import Outcome, UnitResult, VerifyResult
-from provpack.jobs.verify_find import Found, about, find_units, identity_of, still_there
+from provpack.jobs.verify_find import Found, about, asked_for, find_units, identity_of, still_there
 from provpack.jobs.witness import LedgerWitness
 from provpack.model.formats import read_moment
 from provpack.package import rules
@@ -142,7 +142,7 @@ def reverify(
     )  # fmt: skip
     if paths or not silent:
         for found in (*told, *(one.found for one in candidates)):
-            witness.met(found.path)
+            witness.met(found.path, found.findings)
         findings.extend(witness.missing(paths, searched=catalogued is None))
     result = VerifyResult(
         depth=request.spec.depth,
@@ -270,7 +270,11 @@ def _as_it_is(one: Candidate, wish: Wish, now: datetime, *, listed: bool) -> Can
     A check that would let it pass unread counts only for the package it read, whatever lies there today."""
     found, history = still_there(one.found) if listed else one.found, one.history
     passes = not found.findings and not is_due(history, wish.older_than, now)
-    if passes and history.identity is not None and identity_of(found) != history.identity:
+    if passes and listed and isinstance(found.path, str):
+        asked = asked_for(found)
+        found, passes = asked or found, asked is not None
+        history = history if passes else history.accusing()
+    if passes and not found.findings and history.identity not in (None, identity_of(found)):
         history = history.accusing()
     return Candidate(found=found, history=history)
 

@@ -105,7 +105,8 @@ class UnitResult:
     disk. bytes_read: bytes of files read for digests, second reads included. algorithms: those compared.
     identity: SHA-512 of tagmanifest-sha512.txt, which names a package, None without one.
     name: base directory of the bag, None when there is none. serialisation: media type of the archive it
-    was read from, None for a folder. examined: what was asked of it beyond being intact.
+    was read from, None for a folder. examined: what was asked of it beyond being intact. bare: it was looked
+    through and has no tagmanifest-sha512.txt.
     """
 
     path: str
@@ -126,6 +127,7 @@ class UnitResult:
     name: str | None = None
     serialisation: str | None = None
     examined: tuple[Examined, ...] = ()
+    bare: bool = False
 
     @property
     def demands(self) -> str:

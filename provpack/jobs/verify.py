@@ -57,7 +57,7 @@ def verify_paths(
     )  # fmt: skip
     if witness is not None:
         for place in places:
-            witness.met(place.path)
+            witness.met(place.path, place.findings)
         findings.extend(witness.missing(paths))
         findings.extend(witness.findings())
     return VerifyResult(

@@ -16,7 +16,7 @@ from provpack.edge.reading import read_small
 from provpack.edge.remote import RemotePlace
 from provpack.edge.remoteaddress import is_address, local_path, shown_address
 from provpack.edge.remotearchive import RemoteArchive, archive_kind_at
-from provpack.edge.remotefind import find_bags_at
+from provpack.edge.remotefind import absence_at, find_bags_at
 from provpack.edge.tree import find_bags, reason
 from provpack.errors import ProvpackError
 from provpack.findings import Finding, Rule
@@ -64,7 +64,7 @@ def about(rule: Rule, what: str, path: Path | str, *, todo: str = "") -> Finding
 
 def still_there(found: Found) -> Found:
     """The same unit; with the finding that it is not there any more, when that is so. What has an address is
-    not asked for. Raises nothing."""
+    not asked here (see asked_for). Raises nothing."""
     if isinstance(found.path, str) or found.findings:
         return found
     gone = absence(found.path, archive=found.archive is not None)
@@ -75,6 +75,21 @@ def still_there(found: Found) -> Found:
         return _told(found.path, rules.UNREADABLE, what)
     todo = "Look whether the disk is mounted, and whether it was moved; otherwise fetch the second copy."
     return _told(found.path, rules.NOT_FOUND if kind == "nothing" else rules.NO_BAG_HERE, what, todo=todo)
+
+
+def asked_for(found: Found) -> Found | None:
+    """What has an address, after one request to it: the same unit, with the finding that it is not there any
+    more, when that is so; None when that cannot be told. Raises nothing."""
+    try:
+        gone = absence_at(str(found.path), archive=found.archive is not None)
+    except ProvpackError:
+        return None
+    if gone is None:
+        return found
+    todo = (
+        "Look whether it was moved, and whether the address is still right; otherwise fetch the second copy."
+    )
+    return _told(found.path, rules.NOT_FOUND, gone, todo=todo)
 
 
 def identity_of(found: Found) -> str | None:

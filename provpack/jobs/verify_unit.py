@@ -58,6 +58,9 @@ _SMALL = 64 * 1024 * 1024
 _REFUSED = frozenset({text_rules.LINK.id, text_rules.NOT_A_FILE.id, text_rules.PATH_UNSAFE.id})
 
 
+_IDENTITY = "tagmanifest-sha512.txt"
+
+
 @dataclass(slots=True)
 class _Unit:
     """One bag under examination; findings gather here in the order of the steps."""
@@ -141,7 +144,14 @@ def check_unit(
         name=readable(place.name),
         serialisation=place.serialisation,
         examined=examined,
+        bare=_is_bare(unit),
     )
+
+
+def _is_bare(unit: _Unit) -> bool:
+    """Whether it was looked through, and nothing there has the name of the file that names a package."""
+    seen = bool(unit.listing.entries) and judge(unit.findings) != "could_not_check"
+    return seen and unit.identity is None and all(e.path != _IDENTITY for e in unit.listing.entries)
 
 
 def _examine(unit: _Unit) -> None:
@@ -242,7 +252,7 @@ def _parse(
 
     def keep(name: str, data: bytes) -> bytes:
         unit.digests[name] = digest_bytes(data, sorted(wanted))
-        if name == "tagmanifest-sha512.txt":
+        if name == _IDENTITY:
             unit.identity = digest_bytes(data, ("sha512",))["sha512"]
         return data
 

@@ -11,54 +11,18 @@ import contextlib
 import os
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
-from provpack.edge.ledger import LEDGER_NAME, find_ledger, read_ledger
-from provpack.edge.pace import within
-from provpack.edge.presence import absence
+from provpack.edge.ledger import LEDGER_NAME, find_ledger, unfit_ledger
 from provpack.edge.remoteaddress import is_address, local_path, shown_address
-from provpack.errors import ProvpackError
 from provpack.findings import Finding
+from provpack.jobs.ledgertold import LedgerTold, Told, read_told
+from provpack.jobs.lookagain import Look
 from provpack.package import rules
 from provpack.package.bagpaths import position, readable
-from provpack.package.checkhistory import NOTHING_TOLD, CheckHistory, LedgerChecks, together
-from provpack.package.ledgerchain import Entry
-from provpack.package.ledgerline import FIXITY_CHECKED, HEALED, HERE, SAYS_NO_PLACE, WRAPPED
+from provpack.package.checkhistory import NOTHING_TOLD, CheckHistory, together
 
-
-@dataclass(slots=True)
-class _Told:
-    """Of one package beside a ledger, or at a place. sealed: its identity, told by entry number `line`.
-    found: number of the last entry of a check that met it there, good or bad."""
-
-    sealed: str | None = None
-    line: int = 0
-    stays: bool = True
-    found: int = 0
-
-    @property
-    def here(self) -> bool:
-        """Whether it was there, and nothing says that it went."""
-        return self.stays and bool(self.sealed or self.found)
-
-    def words(self, place: str) -> str:
-        did, line = ("sealed", self.line) if self.sealed else ("checked", self.found)
-        return f"{Path(place).name} was {did} here (line {line} of the ledger)"
-
-
-_ANSWER = 10.0
-"""Seconds within which a place must answer."""
-
-
-@dataclass(slots=True)
-class _Ledger:
-    """One ledger that was read. whole: its chain holds, so what it says may acquit."""
-
-    packages: dict[str, _Told]
-    places: dict[str, _Told]
-    checks: LedgerChecks
-    whole: bool = False
+_NAMED = 5
 
 
 class LedgerWitness:
@@ -71,33 +35,93 @@ class LedgerWitness:
     def __init__(self, depth: str = "bytes", elsewhere: Path | None = None) -> None:
         self._depth = depth
         self._elsewhere = elsewhere
-        self._known: dict[Path, _Ledger] = {}
+        self._known: dict[Path, LedgerTold] = {}
         self._folders: dict[Path, tuple[Path, Path | None]] = {}
         self._findings: list[Finding] = []
         self._met: set[str] = set()
+        self._unsearched: set[str] = set()
+        self._unfit: set[Path] = set()
         self._lock = threading.Lock()
 
-    def judge(self, root: Path, identity: str | None) -> tuple[Finding, ...]:
-        """A finding when the package at root is not the one that was sealed under its name.
+    def judge(self, root: Path, identity: str | None, *, bare: bool = False) -> tuple[Finding, ...]:
+        """A finding when the package at root is not the one that was sealed under its name, or under the name
+        of the link that leads to it.
 
-        identity: SHA-512 (hex) of its tagmanifest-sha512.txt as it is now; None tells nothing here.
+        identity: SHA-512 (hex) of its tagmanifest-sha512.txt as it is now; None tells nothing here, unless it
+        was seen that the package has no such file (bare).
         """
+        if identity is None and not bare:
+            return ()
         try:
-            place = root.resolve()
-            ledger = find_ledger(place.parent) if place.parent.is_dir() else None
-        except (OSError, ValueError):
+            place, ledger = self._placed(root)
+            link = self._beside_link(root) if root.is_symlink() else None
+        except (OSError, ValueError, RuntimeError):
             return ()
-        if ledger is None or identity is None:
-            return ()
-        told = self._of(ledger).packages.get(readable(place.name))
-        if told is None or told.sealed is None or told.sealed == identity:
-            return ()
-        what = (
-            f"tagmanifest-sha512.txt is not the one of the sealed package: its SHA-512 is "
-            f"{identity[:16]}..., line {told.line} of {LEDGER_NAME} says {told.sealed[:16]}..."
-        )
         where = "tagmanifest-sha512.txt"
-        return (rules.LEDGER_DIFFERS.found(what, where, position={"path": where}),)
+        told = self._of(ledger).packages.get(readable(place.name)) if ledger is not None else None
+        if told is not None and told.sealed not in (None, identity):
+            is_now = f"its SHA-512 is {identity[:16]}..." if identity else "there is none"
+            what = (
+                f"{where} is not the one of the sealed package: {is_now}, line {told.line} of {LEDGER_NAME} "
+                f"says {str(told.sealed)[:16]}..."
+            )
+            return (rules.LEDGER_DIFFERS.found(what, where, position={"path": where}),)
+        if link is not None and link.here and link.sealed not in (None, identity):
+            what = (
+                f"A link stands here, to {readable(place.name)}, which is not the package that was sealed "
+                f"under this name (SHA-512 {str(link.sealed)[:16]}..., line {link.line} of {LEDGER_NAME})."
+            )
+            shown = readable(str(root))
+            return (rules.LEDGER_LINK.found(what, shown, position=position(shown)),)
+        return ()
+
+    def since(
+        self, path: Path | str, identity: str | None, *, bare: bool = False, archive: bool = False
+    ) -> tuple[Finding, ...]:
+        """A finding when what lies at this path (folder, or archive file) or address is another package than
+        the one that was last found good there. identity, bare: as for judge, which tells of sealed ones."""
+        if identity is None and not bare:
+            return ()
+        try:
+            known = [told for told in self._checked(path, archive) if told.good is not None]
+        except (OSError, ValueError, RuntimeError):
+            return ()
+        if not known or any(told.sealed or told.good == identity for told in known):
+            return ()
+        shown = readable(str(path) if isinstance(path, Path) else shown_address(path))
+        is_now = f"is {identity[:16]}... now" if identity else "is not there now"
+        what = (
+            "This is another package than the one found good here before: its tagmanifest-sha512.txt was "
+            f"{str(known[0].good)[:16]}... at the last check (line {known[0].good_line} of the ledger), and "
+            f"{is_now}."
+        )
+        return (rules.LEDGER_OTHER.found(what, shown, position=position(shown)),)
+
+    def _checked(self, path: Path | str, archive: bool) -> list[Told]:
+        """What the ledgers tell of checks at this path or address. Raises as _placed."""
+        out: list[Told | None] = []
+        elsewhere = self._elsewhere_told()
+        if isinstance(path, str):
+            place = shown_address(path).rstrip("/")
+            return [told for one in elsewhere if (told := one.places.get(place)) is not None]
+        real, ledger = self._placed(path)
+        place = readable(str(real))
+        out += [one.places.get(place) for one in elsewhere]
+        if ledger is not None:
+            read = self._of(ledger)
+            out.append(read.places.get(place))
+            if ledger.parent == real.parent and not archive:
+                out.append(read.packages.get(readable(real.name)))
+        if path.is_symlink():
+            out.append(self._beside_link(path))
+        return [told for told in out if told is not None]
+
+    def _beside_link(self, path: Path) -> Told | None:
+        """What the ledger in the folder of a link tells of the link's name. Raises OSError, ValueError."""
+        folder = path.parent.resolve()
+        ledger = find_ledger(folder)
+        beside = ledger is not None and ledger.parent == folder
+        return self._of(ledger).packages.get(readable(path.name)) if ledger is not None and beside else None
 
     def history(self, path: Path | str, *, archive: bool = False) -> CheckHistory:
         """When the package at this path (folder, or archive file) or address was checked, as the ledgers say.
@@ -128,52 +152,77 @@ class LedgerWitness:
         """
         if path.name in ("", "..") or path.is_symlink():
             place = path.resolve()
-            return place, find_ledger(place.parent)
+            return place, self._ledger_of(place.parent)
         known = self._folders.get(path.parent)
         if known is None:
             folder = path.parent.resolve()
-            known = (folder, find_ledger(folder) if folder.is_dir() else None)
+            known = (folder, self._ledger_of(folder))
             self._folders[path.parent] = known
         return known[0] / path.name, known[1]
 
-    def _from_elsewhere(self, place: str) -> Iterator[CheckHistory]:
+    def _ledger_of(self, folder: Path) -> Path | None:
+        """The ledger in or above a folder; what has its name and is none gets a finding, once."""
+        if not folder.is_dir():
+            return None
+        unfit = unfit_ledger(folder)
+        if unfit is not None and unfit[0] not in self._unfit:
+            self._unfit.add(unfit[0])
+            shown = readable(str(unfit[0]))
+            what = f"A {unfit[1]} has the name of the ledger. It is not followed, read or written."
+            todo = "Put the ledger itself there, or name it: --ledger FILE."
+            self._findings.append(rules.LEDGER_BROKEN.found(what, shown, todo=todo, position=position(shown)))
+        return find_ledger(folder)
+
+    def _elsewhere_told(self) -> list[LedgerTold]:
         ledger = self._elsewhere
-        if ledger is not None and ledger.exists():
-            read = self._of(ledger.resolve())
+        return [self._of(ledger.resolve())] if ledger is not None and ledger.exists() else []
+
+    def _from_elsewhere(self, place: str) -> Iterator[CheckHistory]:
+        for read in self._elsewhere_told():
             there = read.checks.elsewhere(place)
             yield there if read.whole else there.accusing()
 
-    def met(self, path: Path | str) -> None:
-        """Something was found at this path or address, and is told of by whoever asks."""
-        if isinstance(path, str):
-            self._met.add(shown_address(path).rstrip("/"))
-            return
+    def met(self, path: Path | str, findings: Sequence[Finding] = ()) -> None:
+        """Something was found at this path or address, and is told of by whoever asks. findings: all that can
+        be told of it: then what a link leads to was not met; nor what lies beneath, if nobody could look."""
         with contextlib.suppress(OSError, ValueError, RuntimeError):
-            self._met.add(readable(str(self._placed(path)[0])))
-            if path.is_symlink():  # what it leads to lies elsewhere, but of the link the caller tells too
-                self._met.add(readable(str(path.parent.resolve() / path.name)))
+            if isinstance(path, str):
+                place = shown_address(path).rstrip("/")
+            elif findings and path.name not in ("", ".."):
+                place = readable(str(path.parent.resolve() / path.name))
+            else:
+                place = readable(str(self._placed(path)[0]))
+            self._met.add(place)
+            if any(f.rule in rules.COULD_NOT_CHECK for f in findings):
+                self._unsearched.add(place)
 
     def missing(self, beneath: Sequence[Path | str], *, searched: bool = True) -> Iterator[Finding]:
         """Packages that a ledger sealed or met beneath these folders and addresses, and that are not there
-        any more, each once. No folder and address at all: wherever the ledgers read so far tell of one.
+        any more, or of which that cannot be told, each once. No folder and address at all: wherever the
+        ledgers read so far tell of one.
 
-        searched: everything beneath was looked through, and met() told of what was found.
+        searched: everything beneath was looked through, but for what met() was told could not be, and met()
+        told of what was found.
         """
         above = []
         for one in beneath:
             with contextlib.suppress(OSError, ValueError, RuntimeError):  # the path has had its finding
                 above.append(self._above(one))
-        if self._elsewhere is not None and self._elsewhere.exists():
-            self._of(self._elsewhere.resolve())
-        done, look = set(self._met), _Look(searched)
-        for ledger, read in list(self._known.items()):
-            for place, told in _places(ledger, read):
-                wanted = not beneath or any(place.startswith(one) for one in above)
-                if wanted and told.here and place not in done:
+        self._elsewhere_told()
+
+        def wanted(place: str) -> bool:
+            return not beneath or any(place.startswith(one) for one in above)
+
+        done, look = set(self._met), Look(searched, self._unsearched)
+        for read in list(self._known.values()):
+            for place, told in read.all_places():
+                if told.here and place not in done and wanted(place):
                     done.add(place)
-                    why = look.why_gone(place)
-                    if why:
-                        yield rules.LEDGER_MISSING.found(f"{told.words(place)}{why}", place)
+                    rule, why = look.at(place)
+                    if rule is not None:
+                        yield rule.found(f"{told.words(place)}{why}", place)
+            if read.met_in and wanted(f"{read.folder}{os.sep}"):
+                yield from _not_all_here(read, self._met, look)
 
     def _above(self, path: Path | str) -> str:
         """The path or address as places begin with it; the ledger of a folder is read. Raises as _placed."""
@@ -183,7 +232,7 @@ class LedgerWitness:
                 return f"{shown_address(path).rstrip('/')}/"
             path = local
         folder = path.resolve()
-        ledger = find_ledger(folder) if folder.is_dir() else None
+        ledger = self._ledger_of(folder)
         if ledger is not None:
             self._of(ledger)
         return f"{readable(str(folder)).rstrip(os.sep)}{os.sep}"
@@ -192,80 +241,26 @@ class LedgerWitness:
         """What is wrong with the ledgers themselves."""
         return tuple(self._findings)
 
-    def _of(self, ledger: Path) -> _Ledger:
+    def _of(self, ledger: Path) -> LedgerTold:
         with self._lock:
             if ledger not in self._known:
-                self._known[ledger] = self._read(ledger)
+                self._known[ledger], wrong = read_told(ledger, self._depth)
+                self._findings += [wrong] if wrong is not None else []
             return self._known[ledger]
 
-    def _read(self, ledger: Path) -> _Ledger:
-        """What each line says of its package. Lines of a broken ledger can accuse, and never acquit."""
-        out = _Ledger({}, {}, LedgerChecks(self._depth))
 
-        def look(line: int, entry: Entry) -> None:
-            out.checks.add(entry)
-            name, digest, kind = entry.get("package"), entry.get("tagmanifest_sha512"), entry.get("kind")
-            place = entry.get("place")
-            named, held = (place, out.places) if place else (name, out.packages)
-            if not isinstance(named, str):
-                return
-            told = held.setdefault(named, _Told())
-            if kind not in SAYS_NO_PLACE:
-                told.stays = kind in HERE
-            if kind in (WRAPPED, HEALED) and isinstance(digest, str):
-                told.sealed, told.line = digest, entry["n"]
-            seen = kind == FIXITY_CHECKED and entry.get("outcome") in ("good", "bad")
-            if seen and entry.get("seen_path") in (None, f"{folder}{os.sep}{name}"):
-                told.found = entry["n"]
-
-        shown, folder = readable(str(ledger)), _folder_of(ledger)
-        try:
-            chain = read_ledger(ledger, each=look)
-        except ProvpackError as err:
-            found = rules.LEDGER_BROKEN.found(err.what, shown, todo=err.todo, position=position(shown))
-            self._findings.append(found)
-            return out
-        out.whole = chain.holds
-        if chain.breaks:
-            more = f" {len(chain.breaks) - 1} more places are wrong." if len(chain.breaks) > 1 else ""
-            what = f"{chain.breaks[0].what}{more}"
-            self._findings.append(rules.LEDGER_BROKEN.found(what, shown, position=position(shown)))
-        return out
-
-
-def _folder_of(ledger: Path) -> str:
-    return readable(str(ledger.parent)).rstrip(os.sep)
-
-
-def _places(ledger: Path, read: _Ledger) -> Iterator[tuple[str, _Told]]:
-    """Where a ledger says that packages are, and what it says of them."""
-    for name, told in read.packages.items():
-        if name not in ("", ".", "..") and not set(name) & set("/\\\0"):
-            yield f"{_folder_of(ledger)}{os.sep}{readable(name)}", told
-    yield from read.places.items()
-
-
-class _Look:
-    """Whether a package that nobody met is there all the same; no folder that is silent holds up the run."""
-
-    def __init__(self, searched: bool) -> None:
-        self._searched = searched
-        self._silent: set[str] = set()
-
-    def why_gone(self, place: str) -> str:
-        """What is to be said of that; "" when it is there."""
-        if is_address(place):
-            return "; it is gone. No package was found at this address." if self._searched else ""
-        folder = str(Path(place).parent)
-        if folder in self._silent or (os.sep == "/" and "\\" in place and not self._searched):
-            return ""  # of a name that is no text only those who searched know
-        told = within(_ANSWER, lambda: (absence(Path(place)),))
-        if told is None:
-            self._silent.add(folder)
-            return "; whether it still is cannot be told. Its folder does not answer."
-        gone = told[0]
-        if gone is None or gone[0] == "impossible" or (gone[0] == "file" and not self._searched):
-            return ""  # a file may be an archive, where nobody looked whether it is one
-        if gone[0] == "unreadable":
-            return f"; whether it still is cannot be told. {gone[1]}"
-        return f"; it is gone. {gone[1]}"
+def _not_all_here(read: LedgerTold, met: set[str], look: Look) -> Iterator[Finding]:
+    """Once per folder in which packages were met that now lie beside the ledger, when others of them do not,
+    and are not in that folder any more either. One of many may have been taken along as a copy."""
+    for folder, names, away in read.not_all_here():
+        gone = [n for n in away if not look.lies(f"{read.folder}{os.sep}{n}", met)]
+        gone = [n for n in gone if not look.lies(f"{folder}{os.sep}{n}", met)]
+        here = sum(f"{read.folder}{os.sep}{name}" in met for name in names)
+        if gone and (here > 1 or here >= len(gone)) and here:
+            more = f" and {len(gone) - _NAMED} more" if len(gone) > _NAMED else ""
+            are = "is" if here == 1 else "are"
+            what = (
+                f"The ledger saw {len(names)} packages in {folder}; {here} of them {are} here. "
+                f"Neither here nor there: {', '.join(map(readable, gone[:_NAMED]))}{more}."
+            )
+            yield rules.LEDGER_NOT_ALL_HERE.found(what, read.folder, position=position(read.folder))

@@ -76,7 +76,7 @@ class LedgerChecks:
 
     def add(self, entry: Entry) -> None:
         """Take in one line; members of a wrong type count as absent."""
-        kind, name, place = entry.get("kind"), text(entry, "package"), text(entry, "place")
+        kind, name, place = text(entry, "kind"), text(entry, "package"), text(entry, "place")
         if kind not in (FIXITY_CHECKED, WRAPPED, HEALED) or (name is None and place is None):
             return
         held, key = (self._elsewhere, place) if place else (self._beside, name)
@@ -103,7 +103,7 @@ class LedgerChecks:
         outcome, at = text(entry, "outcome"), text(entry, "at") or ""
         moment = read_moment(at)
         when = moment.earliest if moment is not None else None
-        deep = entry.get("depth") in self._depths
+        deep = text(entry, "depth") in self._depths
         good, identity = told.good, told.identity
         if outcome == "good" and deep and when is not None and (good is None or good <= when):
             good, identity = when, text(entry, "tagmanifest_sha512")

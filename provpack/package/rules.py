@@ -234,6 +234,32 @@ LEDGER_MISSING = Rule(
     todo="Find out where it is. If it was moved or handed over, check it there and enter that in the ledger; "
     "otherwise fetch the second copy.",
 )
+LEDGER_UNTOLD = Rule(
+    id="bag-ledger-untold",
+    severity="warning",
+    title="Whether a package the custody ledger knows is still there cannot be told",
+    todo="Look whether the server answers or the disk is mounted, and at permissions; then check again.",
+)
+LEDGER_NOT_ALL_HERE = Rule(
+    id="bag-ledger-not-all-here",
+    severity="warning",
+    title="Packages the custody ledger saw in one folder lie here, but not all of them",
+    todo="Find out where the others are. If they were moved, handed over or left behind, enter that in the "
+    "ledger; otherwise fetch the second copy.",
+)
+LEDGER_LINK = Rule(
+    id="bag-ledger-link",
+    severity="error",
+    title="A link to another package stands where the custody ledger saw a package sealed",
+    todo="Find out where the sealed package is, and who made the link; otherwise fetch the second copy.",
+)
+LEDGER_OTHER = Rule(
+    id="bag-ledger-other-since",
+    severity="warning",
+    title="The package is not the one that was found good here before",
+    todo="Find out who put it there. If that was not meant, compare it with the second copy: what was found "
+    "good before may be lost.",
+)
 LEDGER_BROKEN = Rule(
     id="bag-ledger-broken",
     severity="warning",
@@ -343,5 +369,7 @@ COULD_NOT_CHECK: frozenset[str] = frozenset(
 )
 """An error of one of these rules means: nothing can be said, neither good nor bad."""
 
-MISSING: frozenset[str] = frozenset(rule.id for rule in (NOT_FOUND, NO_BAG_HERE, FILE_MISSING, NOT_FETCHED))
+MISSING: frozenset[str] = frozenset(
+    rule.id for rule in (NOT_FOUND, NO_BAG_HERE, FILE_MISSING, NOT_FETCHED, LEDGER_LINK)
+)
 """An error of one of these rules means: something that should be there is not."""

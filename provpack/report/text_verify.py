@@ -146,6 +146,11 @@ def _before_all(result: VerifyResult) -> Iterator[str]:
     many = Counter(finding.rule for finding in result.findings)
     if gone := many[rules.LEDGER_MISSING.id]:
         yield f"{_plural(gone, 'package')} of the ledgers {_are(gone)} not there any more"
+    if untold := many[rules.LEDGER_UNTOLD.id]:
+        others = f"{untold:,} {'other is' if untold == 1 else 'others are'}"
+        yield f"whether {others} still there cannot be told"
+    if other := sum(f.rule == rules.LEDGER_OTHER.id for unit in result.units for f in unit.findings):
+        yield f"{_plural(other, 'package')} {_are(other)} not the one found good there before"
     if many[rules.NOT_RECORDED.id]:
         yield "NOT recorded in the ledger"
 
@@ -154,7 +159,7 @@ def _of_units(result: VerifyResult, selection: Selection) -> str:
     counts, total = result.counts(), len(result.units)
     wrong = total - counts["good"]
     left = f"; {_left_words(selection)}" if selection.left else ""
-    said = (rules.LEDGER_MISSING.id, rules.NOT_RECORDED.id)
+    said = (rules.LEDGER_MISSING.id, rules.LEDGER_UNTOLD.id, rules.NOT_RECORDED.id)
     warnings = sum(f.severity != "note" and f.rule not in said for f in result.findings)
     besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
     bare = [u for u in result.units if u.name is None and {f.rule for f in u.findings} == {_NONE_HERE}]

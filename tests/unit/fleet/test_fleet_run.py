@@ -200,7 +200,9 @@ def test_the_ledger_is_asked_here_and_its_word_counts(tmp_path: Path) -> None:
     units = found(tmp_path, 3)
 
     class Doubts(LedgerWitness):
-        def judge(self, root: Path, identity: str | None) -> tuple[object, ...]:  # type: ignore[override]
+        def judge(  # type: ignore[override]
+            self, root: Path, identity: str | None, *, bare: bool = False
+        ) -> tuple[object, ...]:
             assert threading.current_thread() is threading.main_thread() and identity
             return (rules.LEDGER_DIFFERS.found("not it", "w"),) if root.name == "p00001" else ()
 

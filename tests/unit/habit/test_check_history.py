@@ -147,7 +147,7 @@ def test_a_ledger_is_read_once(tree: Path, monkeypatch: pytest.MonkeyPatch) -> N
         read.append(path)
         return read_ledger(path, **options)
 
-    monkeypatch.setattr("provpack.jobs.witness.read_ledger", counted)
+    monkeypatch.setattr("provpack.jobs.ledgertold.read_ledger", counted)
     witness = LedgerWitness("bytes", tree / LEDGER_NAME)
     for _ in range(3):
         witness.history(tree / "p")
@@ -198,7 +198,8 @@ def test_a_folder_that_does_not_answer_holds_up_nothing(tree: Path, monkeypatch:
         asked.append(path)
         time.sleep(1)
 
-    monkeypatch.setattr("provpack.jobs.witness.absence", hangs)
-    monkeypatch.setattr("provpack.jobs.witness._ANSWER", 0.05)
-    (told_once,) = LedgerWitness("bytes").missing([tree])
-    assert len(asked) == 1 and "whether it still is cannot be told" in told_once.what
+    monkeypatch.setattr("provpack.jobs.lookagain.absence", hangs)
+    monkeypatch.setattr("provpack.jobs.lookagain._ANSWER", 0.05)
+    told = list(LedgerWitness("bytes").missing([tree]))
+    assert len(asked) == 1 and [one.rule for one in told] == ["bag-ledger-untold"] * 3
+    assert all("whether it still is cannot be told" in one.what for one in told)
