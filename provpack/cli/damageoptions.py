@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from provpack.cli import progress
-from provpack.cli.verifyoptions import Place
+from provpack.cli.verifyoptions import Named, Place
 
 if TYPE_CHECKING:
     from provpack.jobs.newfile import NewFile
@@ -25,7 +25,7 @@ def damage_options(function: F) -> F:
     """Arguments second_copy, page."""
     for option in (
         click.option(
-            "--page", type=click.Path(path_type=Path), metavar="FILE.html",
+            "--page", type=Named(path_type=Path), metavar="FILE.html",
             help="Write a page with a picture of the damage in each master. The file must not exist.",
         ),
         click.option(
@@ -60,7 +60,7 @@ class Damage:
             self._file.refuse()
 
     def look(self, result: VerifyResult, quiet: bool) -> VerifyResult:
-        """The result with what the second copies add to it; the page is written."""
+        """The result with what the second copies add to it; the page is written, or it is told why not."""
         if self.second_copy is not None:
             from provpack.jobs.secondcopy import compare, findings_of
 
@@ -71,9 +71,15 @@ class Damage:
                 )
             result = replace(result, findings=(*result.findings, *findings_of(self.copies)))
         if self._file is not None:
+            from provpack.errors import ProvpackError
+            from provpack.jobs.verified import page_not_written
             from provpack.report.damage_page import damage_page
 
-            self._file.write((damage_page(result, self.copies),))
+            try:
+                self._file.write((damage_page(result, self.copies),))
+            except ProvpackError as err:  # what was found must be told all the same
+                self.page = None
+                result = page_not_written(result, err)
         return result
 
     def into(self, report: dict[str, Any], result: VerifyResult) -> dict[str, Any]:

@@ -9,9 +9,9 @@ import click
 from provpack.cli import progress
 from provpack.cli.output import emit, json_option
 from provpack.cli.signing import read_signers
-from provpack.cli.verifyoptions import Place
+from provpack.cli.verifyoptions import Named, Place
 
-_FILE = click.Path(path_type=Path)
+_FILE = Named(path_type=Path)
 
 
 @click.command(name="heal")

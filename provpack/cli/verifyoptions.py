@@ -17,6 +17,8 @@ else:
 
 F = Callable[..., Any]
 
+_EMPTY = "An empty path names nothing; type a dot for the folder you are in."
+
 _GROUPS = {
     "What to check": ("depth", "from_catalogue", "catalogue"),
     "What is due, and how much of it": ("older_than", "time_budget", "sample", "sample_to_find",
@@ -51,7 +53,18 @@ class Place(_Param):
     name = "path"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path | str:
+        if value == "":
+            self.fail(_EMPTY, param, ctx)
         return value if not isinstance(value, str) or "://" in value else Path(value)
+
+
+class Named(click.Path):
+    """A path that is never empty: an empty text would stand for the working folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail(_EMPTY, param, ctx)
+        return super().convert(value, param, ctx)
 
 
 def habit_options(function: F) -> F:
@@ -63,7 +76,7 @@ def habit_options(function: F) -> F:
             help="A short summary for mail: the first line says all; then only what needs somebody.",
         ),
         click.option(
-            "--ledger", type=click.Path(path_type=Path), metavar="FILE",
+            "--ledger", type=Named(path_type=Path), metavar="FILE",
             help="Custody ledger for packages that have none beside them: read for what is due, and written. "
             "Made when it is not there.",
         ),

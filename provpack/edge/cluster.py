@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import socket
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -34,6 +35,9 @@ _PER_THREAD = 2
 """Items handed out per thread of the cluster: one at work, one so that it need not wait for the next."""
 
 _COUNT_EVERY = 5.0
+_ANSWER = 15.0
+"""Seconds for an answer about the workers; without one, nobody is taken to be there."""
+
 _TRIES = 2
 
 
@@ -101,7 +105,10 @@ class Cluster:
         return client
 
     def _judge(self, client: Any) -> None:
-        if not self._threads(client):
+        threads = within(_ANSWER, lambda: self._threads(client))
+        if threads is None:
+            raise self._mute()
+        if not threads:
             raise self._problem(
                 "cluster-empty", "The scheduler has no workers.", "Start workers, then run this again."
             )
@@ -113,7 +120,9 @@ class Cluster:
                 return "none"
             return __version__
 
-        answers: dict[str, Any] = client.run(version, on_error="return")
+        answers: dict[str, Any] | None = within(_FETCH, lambda: client.run(version, on_error="return"))
+        if answers is None:
+            raise self._mute()
         other = {k: str(v) for k, v in answers.items() if v != provpack.__version__}
         if other:
             told = ", ".join(f"{worker} has {version}" for worker, version in sorted(other.items())[:5])
@@ -122,6 +131,13 @@ class Cluster:
                 f"Workers have another version of provpack than {provpack.__version__}: {told}.",
                 "Install the same version on every worker, and start them anew.",
             )
+
+    def _mute(self) -> EnvironmentProblem:
+        return self._problem(
+            "cluster-unreachable",
+            "The scheduler, or a worker of it, took the question which version it has, and does not answer.",
+            "Look whether they are stopped or overloaded; start them anew.",
+        )
 
     def _problem(self, code: str, what: str, todo: str) -> EnvironmentProblem:
         return EnvironmentProblem(code, what, where=self.address, todo=todo)
@@ -134,7 +150,7 @@ class Cluster:
         client, self._client = self._client, None
         if client is not None:
             with contextlib.suppress(Exception):  # it may be gone already; nothing is to be said any more
-                client.close(timeout=_CONNECT)
+                within(_CONNECT + 2.0, lambda: client.close(timeout=_CONNECT))
 
 
 class _Run(Generic[Item, Result]):
@@ -151,6 +167,8 @@ class _Run(Generic[Item, Result]):
         self._threads = 1
         self._counted = 0.0
         self._deserted = Idle()
+        self._asked: SimpleQueue[int | None] | None = None
+        self._mute = Idle()
         self._name = f"provpack-{id(self):x}-{time.monotonic_ns():x}"
 
     def results(self, items: Iterable[tuple[int, Item]]) -> Iterator[tuple[int, Item, Result | Lost]]:
@@ -227,17 +245,28 @@ class _Run(Generic[Item, Result]):
         if self._client.status not in ("running", "connecting"):
             why = f"the scheduler {self._address} does not answer any more"
             return Lost(why=why, kind="nobody")
-        now = time.monotonic()
-        if self._client.status == "running" and now - self._counted >= _COUNT_EVERY:
-            self._counted = now
-            with contextlib.suppress(Exception):  # asked again in a while
-                self._threads = Cluster._threads(self._client)
+        self._count()
         if self._threads:
             self._deserted.reset()
         elif self._deserted.look() >= self._patience:
             why = f"the scheduler {self._address} has had no workers for {self._patience:g} seconds"
             return Lost(why=why, kind="nobody")
         return None
+
+    def _count(self) -> None:
+        """How many threads there are, asked beside the run: a scheduler that is stopped, or behind a line
+        that went dead, takes the question and never answers."""
+        if self._asked is not None and not self._asked.empty():
+            told, self._asked = self._asked.get(), None
+            self._threads = self._threads if told is None else told
+        elif self._asked is not None and self._mute.look() >= _ANSWER:
+            self._threads = 0
+        now = time.monotonic()
+        if self._asked is None and self._client.status == "running" and now - self._counted >= _COUNT_EVERY:
+            self._counted, self._asked, self._mute = now, SimpleQueue(), Idle()
+            threading.Thread(
+                target=_ask, args=(self._client, self._asked), name="provpack-count", daemon=True
+            ).start()
 
     def _give_up(
         self, waiting: Iterator[tuple[int, Item]], lost: Lost
@@ -248,6 +277,13 @@ class _Run(Generic[Item, Result]):
             yield job.number, job.item, lost
         for number, item in waiting:
             yield number, item, lost
+
+
+def _ask(client: Any, answer: SimpleQueue[int | None]) -> None:
+    try:
+        answer.put(Cluster._threads(client))
+    except Exception:  # asked again in a while
+        answer.put(None)
 
 
 def _on_worker(version: str, work: OnWorker[Item, Result], item: Item) -> Result | _Refused:

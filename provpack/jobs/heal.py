@@ -21,6 +21,7 @@ from pathlib import Path
 from provpack import __version__
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.hashing import hashlib_name
+from provpack.edge.presence import package_around
 from provpack.edge.schemas import validate
 from provpack.errors import Bug, CouldNotCheck, DestinationProblem, ProvpackError, UsageProblem
 from provpack.findings import Finding
@@ -137,6 +138,13 @@ def _refuse_places(given: Sequence[Path | str], destination: Path) -> None:
                 "destination-in-copy", "The destination lies in a copy, and nothing is ever written there.",
                 where=readable(str(destination)), todo="Name a folder outside of all copies after --to.",
             )  # fmt: skip
+    inside = package_around(target / "x")
+    if inside is not None:
+        raise DestinationProblem(
+            "destination-in-package", "The destination lies in a package, and nothing is written there.",
+            where=f"{readable(str(destination))}, in {readable(str(inside))}",
+            todo="Name a folder outside it after --to: a sealed package is never written into.",
+        )  # fmt: skip
 
 
 def _look_at(destination: Path, ports: Ports) -> list[str]:

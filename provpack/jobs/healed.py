@@ -144,14 +144,17 @@ def _there(view: CopyView, path: str) -> str:
         said = readable(view.problems[path])
         return f"cannot be read: {said}" if path in view.unread else f"is damaged: {said}"
     if view.may_hold(path):
-        return _unknown(view)
+        return _unknown(view, path)
     if path in view.irregular:
         return f"is {view.irregular[path]} there"
     return "is not as it was sealed" if path in view.sizes else "is not there"
 
 
-def _unknown(view: CopyView) -> str:
+def _unknown(view: CopyView, path: str) -> str:
     """Of a file that may be where the copy could not be read."""
+    link = view.link_above(path)
+    if link is not None:
+        return f"is not known: '{readable(link)}' is a link; name what it leads to as a copy of its own"
     return (
         f"is not known: {readable(view.unlisted or next(iter(view.problems.values()), 'it cannot be read'))}"
     )
@@ -183,7 +186,9 @@ def _in_copies(blocks: BlockMap, span: BlockRange, seen: Assessment) -> list[dic
     out = []
     for view in seen.views:
         one = next((s for s in blocks.seen if (s.where.copy, s.where.path) == _at(view, blocks)), None)
-        nothing = _unknown(view) if view.may_hold(blocks.digests.file) else "no such file"
+        nothing = (
+            _unknown(view, blocks.digests.file) if view.may_hold(blocks.digests.file) else "no such file"
+        )
         out.append({"copy": view.number, "what": nothing if one is None else _has(one, blocks, span)})
     return out
 

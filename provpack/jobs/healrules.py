@@ -78,6 +78,12 @@ SECOND_MISSING = Rule(
     title="The package is not among the second copies",
     todo="Make a second copy of it, in another place, while this one is good.",
 )
+SECOND_NONE_THERE = Rule(
+    id="second-copy-none-there",
+    severity="warning",
+    title="No package was found where the second copies were to be looked for",
+    todo="Mend the path after --second-copy, or look whether the disk is mounted; then check again.",
+)
 SECOND_OTHER = Rule(
     id="second-copy-differs",
     severity="warning",
@@ -94,5 +100,5 @@ SECOND_UNREADABLE = Rule(
 RULES = (
     LEFTOVER, COMPLETED, NOT_CARRIED, UNPROVEN, SIGNATURE_LEFT_OUT, SIGNATURE_WRONG, LEDGER_BROKEN,
     LEDGER_FAILED, NAME_DIFFERS, COPY_UNREADABLE, OTHER_PACKAGE, SECOND_MISSING, SECOND_OTHER,
-    SECOND_UNREADABLE,
+    SECOND_NONE_THERE, SECOND_UNREADABLE,
 )  # fmt: skip

@@ -33,6 +33,7 @@ from provpack.package.bagpaths import path_base64, readable
 from provpack.package.bagtext import MAX_TAG_FILE
 from provpack.package.healnote import range_entry
 from provpack.package.healplan import IDENTITY
+from provpack.package.rules import NO_BAG_HERE, NOT_FOUND
 from provpack.package.signers import Signers
 
 State = Literal["same", "differs", "whole", "damaged", "missing", "unreadable"]
@@ -126,6 +127,11 @@ class Shelf:
                     self._by_name.setdefault(place.name, []).append(unit)
             except (OSError, ValueError, ProvpackError):
                 self._by_name.setdefault(Path(str(unit.path)).stem, []).append(unit)
+        empty = [f for f in self.problems if f.rule in (NOT_FOUND.id, NO_BAG_HERE.id)]
+        self.none_there: Finding | None = None
+        if empty and not self._units:
+            what = f"Of no package is a second copy known: {empty[0].what}"
+            self.none_there = rules.SECOND_NONE_THERE.found(what, readable(shown(root)))
         self._told: dict[str, tuple[str | None, str]] = {}
         self._identities: dict[str, list[Found]] | None = None
 
@@ -196,8 +202,9 @@ def compare(
 
 
 def findings_of(copies: Mapping[str, SecondCopy]) -> tuple[Finding, ...]:
-    """What is to be said about all of them."""
-    return tuple(f for one in copies.values() for f in one.findings)
+    """What is to be said about all of them; what is the same of each, once."""
+    found = {(f.rule, f.where, f.what): f for one in copies.values() for f in one.findings}
+    return tuple(found.values())
 
 
 def _one(
@@ -216,7 +223,8 @@ def _one(
         if unread:
             found = rules.SECOND_UNREADABLE.found(unread[0].what, unread[0].where)
             return SecondCopy(state="unreadable", findings=(found,))
-        found = rules.SECOND_MISSING.found(what, unit.path)
+        # What is not there at all accuses the path that was given, and no package.
+        found = shelf.none_there or rules.SECOND_MISSING.found(what, unit.path)
         healable: Healable = "not_needed" if good else "not_known"
         return SecondCopy(state="missing", healable=healable, findings=(found,), itself=itself)
     if not good:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.package.bagblocks import Damage
 from provpack.package.bagcheck import Outcome
+from provpack.package.rules import PAGE_NOT_WRITTEN
 
 __all__ = [
     "Depth",
@@ -20,6 +22,7 @@ __all__ = [
     "UnitView",
     "Verdict",
     "VerifyResult",
+    "page_not_written",
     "worst_demands",
 ]
 
@@ -213,3 +216,9 @@ class VerifyResult:
             "units": [unit.as_json() for unit in self.units],
             "findings": [f.as_json() for f in self.findings],
         }
+
+
+def page_not_written(result: VerifyResult, err: ProvpackError) -> VerifyResult:
+    """The result with the finding that the page about it could not be written."""
+    found = PAGE_NOT_WRITTEN.found(f"The page could not be written: {err.what}", err.where)
+    return replace(result, findings=(*result.findings, found))

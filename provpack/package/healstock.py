@@ -88,7 +88,13 @@ class CopyView:
         if path in self.sizes:
             return path in self.unread
         above = {"", path, *(path[:n] for n, char in enumerate(path) if char == "/")}
-        return bool(self.unlisted) or not above.isdisjoint(self.unread)
+        return bool(self.unlisted) or not above.isdisjoint(self.unread) or self.link_above(path) is not None
+
+    def link_above(self, path: str) -> str | None:
+        """The link that stands in the place of this file or of a folder above it: what it leads to was not
+        looked at."""
+        above = [path[:n] for n, char in enumerate(path) if char == "/"]
+        return next((p for p in (*above, path) if "link" in self.irregular.get(p, "")), None)
 
     def has(self, path: str, source: Source) -> bool:
         """Whether this copy's file of that name has these bytes."""

@@ -272,6 +272,12 @@ NOT_RECORDED = Rule(
     title="Checks could not be entered in the custody ledger",
     todo="Mend what is named, then run the same command again: the ledger does not know of this check.",
 )
+PAGE_NOT_WRITTEN = Rule(
+    id="bag-page-not-written",
+    severity="warning",
+    title="The page about damage could not be written",
+    todo="Make room, or name another place with --page, and run the same command again.",
+)
 SECOND_OPINION = Rule(
     id="bag-second-opinion",
     severity="warning",

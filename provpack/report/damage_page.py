@@ -6,12 +6,14 @@ themselves. Good packages are counted in one line.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from provpack.findings import Finding
 from provpack.jobs.secondcopy import SecondCopy
 from provpack.jobs.verified import UnitResult, VerifyResult
+from provpack.package import rules
 from provpack.package.bagblocks import BlockRange, Damage
 from provpack.package.bagpaths import readable
 from provpack.package.figures import count
@@ -45,7 +47,7 @@ def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = 
         "damage.html.j2",
         checked=moment(result.finished_at),
         depth=result.depth,
-        heading=_heading(counts),
+        heading=_heading(result),
         good=count(counts["good"], "package is", "packages are") if counts["good"] else None,
         good_words=_good_words(result, told, second is not None),
         units=units,
@@ -58,11 +60,23 @@ def _worth(one: SecondCopy | None) -> bool:
     return one is not None and bool(one.findings)
 
 
-def _heading(counts: Mapping[str, int]) -> str:
-    hurt = counts["bad"] + counts["missing"]
-    said = f"{count(hurt, 'package is', 'packages are')} damaged" if hurt else "No damage was found"
-    unchecked = counts["could_not_check"]
-    return said + (f", {count(unchecked, 'could', 'could')} not be checked" if unchecked else "")
+def _heading(result: VerifyResult) -> str:
+    """What is wrong, the gravest first. That no damage was found is said only where all was looked at."""
+    counts, many = result.counts(), Counter(finding.rule for finding in result.findings)
+    gone = counts["missing"] + many[rules.LEDGER_MISSING.id]
+    untold = counts["could_not_check"] + many[rules.LEDGER_UNTOLD.id]
+    said = [
+        words
+        for number, words in (
+            (counts["bad"], f"{count(counts['bad'], 'package is', 'packages are')} damaged"),
+            (gone, f"{count(gone, 'package is', 'packages are')} not there"),
+            (untold, f"{count(untold, 'could', 'could')} not be checked"),
+        )
+        if number
+    ]
+    if said:
+        return ", ".join(said)
+    return "No damage was found" if result.units else "Nothing was checked"
 
 
 def _good_words(result: VerifyResult, told: Mapping[str, SecondCopy], looked: bool) -> str:

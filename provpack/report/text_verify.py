@@ -153,13 +153,18 @@ def _before_all(result: VerifyResult) -> Iterator[str]:
         yield f"{_plural(other, 'package')} {_are(other)} not the one found good there before"
     if many[rules.NOT_RECORDED.id]:
         yield "NOT recorded in the ledger"
+    yield from (
+        f"the page could NOT be written: {finding.what.partition(': ')[2].rstrip('.')}"
+        for finding in result.findings
+        if finding.rule == rules.PAGE_NOT_WRITTEN.id
+    )
 
 
 def _of_units(result: VerifyResult, selection: Selection) -> str:
     counts, total = result.counts(), len(result.units)
     wrong = total - counts["good"]
     left = f"; {_left_words(selection)}" if selection.left else ""
-    said = (rules.LEDGER_MISSING.id, rules.LEDGER_UNTOLD.id, rules.NOT_RECORDED.id)
+    said = (rules.LEDGER_MISSING.id, rules.LEDGER_UNTOLD.id, rules.NOT_RECORDED.id, rules.PAGE_NOT_WRITTEN.id)
     warnings = sum(f.severity != "note" and f.rule not in said for f in result.findings)
     besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
     bare = [u for u in result.units if u.name is None and {f.rule for f in u.findings} == {_NONE_HERE}]

@@ -130,3 +130,76 @@ def test_a_missing_second_copy_is_a_warning(original: Path, tmp_path: Path) -> N
     said = run("verify", original, "--second-copy", tmp_path / "empty", "--json")
     fits("verify", said.json())
     assert said.code == 1 and said.json()["units"][0]["second_copy"]["state"] == "missing"
+
+
+def test_nothing_is_built_inside_a_package_or_at_an_empty_path(copies: list[Path], tmp_path: Path) -> None:
+    other = make_package(tmp_path / "shelf" / "tape-8", blocks=3, seed=4)
+    (tmp_path / "way").symlink_to(other / "data", target_is_directory=True)
+    before = tree(other)
+    for place in (other / "data", other / "healed", tmp_path / "way", tmp_path / "way" / "new"):
+        said = run("heal", *copies, "--to", place, "--json")
+        assert said.code == 14 and said.json()["error"]["code"] == "destination-in-package", place
+    assert tree(other) == before and not (other / "healed").exists()
+
+
+def test_an_empty_path_stands_for_nothing(copies: list[Path], tmp_path: Path) -> None:
+    for words in (
+        ("heal", *copies, "--to", ""),
+        ("heal", copies[0], "", "--to", tmp_path / "out"),
+        ("verify", ""),
+        ("verify", copies[0], "--second-copy", ""),
+        ("verify", copies[0], "--page", ""),
+        ("verify", copies[0], "--ledger", ""),
+    ):
+        said = run(*words)
+        assert said.code == 2 and "empty path" in said.out + said.err, words
+
+
+def test_a_page_that_cannot_be_written_keeps_the_result(
+    copies: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from provpack.errors import EnvironmentProblem
+    from provpack.jobs.newfile import NewFile
+
+    def full(_self: NewFile, _pieces: object) -> None:
+        raise EnvironmentProblem(
+            "disk-full", "The disk is full.", where="x", todo="Choose another with --to."
+        )
+
+    monkeypatch.setattr(NewFile, "write", full)
+    page = tmp_path / "page.html"
+    said = run("verify", copies[0], "--page", page, "--brief")
+    assert said.code == 10
+    first = said.out.splitlines()[0]
+    assert "the page could NOT be written: The disk is full; " in first and "1 bad" in first
+    assert "Page:" not in said.out and "--to" not in said.out
+    told = run("verify", copies[0], "--page", page, "--json")
+    fits("verify", told.json())
+    assert told.code == 10 and "page" not in told.json()
+    assert [f["rule"] for f in told.json()["findings"]] == ["bag-page-not-written"]
+
+
+def test_a_good_package_without_its_page_is_a_warning(
+    original: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from provpack.jobs.newfile import NewFile
+
+    real = NewFile.refuse
+
+    def then_somebody_else(one: NewFile) -> None:
+        real(one)
+        one.target.mkdir()
+
+    monkeypatch.setattr(NewFile, "refuse", then_somebody_else)
+    said = run("verify", original, "--page", tmp_path / "page.html")
+    assert said.code == 1 and "could not be written" in said.out
+
+
+def test_second_copies_looked_for_at_a_wrong_path_accuse_no_package(original: Path, tmp_path: Path) -> None:
+    both = list(copied(original, tmp_path, 2))
+    nowhere = tmp_path / "nowhere"
+    said = run("verify", *both, "--second-copy", nowhere, "--json")
+    fits("verify", said.json())
+    (found,) = said.json()["findings"]
+    assert said.code == 1 and found["rule"] == "second-copy-none-there"
+    assert found["where"] == str(nowhere) and "Make a second copy" not in found["todo"]

@@ -130,3 +130,23 @@ def test_a_link_that_no_manifest_lists_is_named(original: Path, tmp_path: Path) 
     (found,) = result.findings
     assert found.rule == "heal-not-carried" and found.position["path"] == "data/elsewhere"
     assert "a symbolic link" in found.what
+
+
+def test_what_a_link_leads_to_is_not_called_lost(original: Path, tmp_path: Path) -> None:
+    one, two = copied(original, tmp_path, 2)
+    hurt(two / MASTER, 900)
+    (one / "data").rename(tmp_path / "real-data")
+    (one / "data").symlink_to(tmp_path / "real-data", target_is_directory=True)
+    result = run_heal([one, two], tmp_path / "out")
+    assert (result.outcome, result.exit_code) == ("could_not_check", 11) and not (tmp_path / "out").exists()
+    words = "\n".join(heal_lines(result))
+    assert "in no copy" not in words and "'data' is a link; name what it leads to" in words
+
+
+def test_a_master_saved_outside_of_data_gives_its_blocks(original: Path, tmp_path: Path) -> None:
+    one, two = copied(original, tmp_path, 2)
+    hurt(one / MASTER, 900)
+    hurt(two / MASTER, 2000)
+    (one / MASTER).rename(one / "rescued.wav")
+    result = run_heal([one, two], tmp_path / "out")
+    assert result.outcome == "healed" and tree(tmp_path / "out" / NAME) == tree(original)

@@ -74,7 +74,7 @@ def test_the_second_copy_is_missing_or_another(original: Path, tmp_path: Path) -
     shutil.rmtree(there)
     copies, _ = looked(copied_here, tmp_path / "copy-2")
     assert [c.state for c in copies.values()] == ["missing"]
-    assert [f.rule for f in findings_of(copies)] == ["second-copy-missing"]
+    assert [f.rule for f in findings_of(copies)] == ["second-copy-none-there"]
     (found,) = findings_of(copies)
     assert found.severity == "warning"
     make_package(there, blocks=7, seed=9)
