@@ -24,6 +24,8 @@ MEMORY = ":memory:"
 _SECRET = {"password", "sslpassword", "passfile", "sslkey"}
 _ANSWER_WITHIN = 10
 _ADDRESS = re.compile("[a-z][a-z0-9+.-]*:/+", re.IGNORECASE)
+_SETTINGS = re.compile(r"\b(?:host|hostaddr|dbname|passfile|\w*password)\s*=", re.IGNORECASE)
+"""How an address is written as keywords and values (libpq, "Connection Strings", keyword/value)."""
 
 
 def is_server(where: str) -> bool:
@@ -67,11 +69,11 @@ def refuse_other_addresses(where: str) -> None:
     """An address that is none of PostgreSQL's is not the name of a file: it may hold a password, which the
     name would show. Raises InputProblem, which shows no more of it than its scheme (RFC 3986 section 3.1)."""
     address = _ADDRESS.match(where)
-    if address and not is_server(where):
+    if not is_server(where) and (address or "://" in where or _SETTINGS.search(where)):
         raise InputProblem(
             "catalogue-address",
             "This is an address, and not one of a PostgreSQL database.",
-            where=f"{address.group()}…",
+            where=f"{address.group()}…" if address else "--catalogue",
             todo="Write postgresql://user@host/database, all letters of 'postgresql' small; or the name of a "
             "file (./name, should it really begin like this).",
         )
@@ -133,6 +135,13 @@ def server_engine(url: URL) -> Engine:
         raw.commit()
 
     return engine
+
+
+def mark_as_ours(engine: Engine) -> None:
+    """Write into the head of a new SQLite file, which is all of it then, that it is a catalogue."""
+    with engine.connect() as conn:
+        conn.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+        conn.commit()
 
 
 def is_ours(path: Path) -> bool:

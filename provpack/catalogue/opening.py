@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
 
 from sqlalchemy import Connection, Engine, text
 
-from provpack.catalogue import dialect, engines, migrations
+from provpack.catalogue import dialect, engines, migrations, people, places
 from provpack.catalogue.asking import Asking
 from provpack.catalogue.engines import MEMORY
 from provpack.catalogue.writing import Writer
@@ -51,6 +51,16 @@ class Catalogue:
     def ask(self) -> Asking:
         """The questions."""
         return Asking(self._reading)
+
+    def people(self, roles: Collection[str]) -> list[str]:
+        """Who had one of these roles in any package."""
+        with self._reading() as conn:
+            return people.people(conn, roles)
+
+    def ledgers(self) -> list[str]:
+        """The paths of all custody ledgers that are known, as they are shown."""
+        with self._reading() as conn:
+            return people.ledgers(conn)
 
     @contextmanager
     def writing(self) -> Iterator[Writer]:
@@ -96,6 +106,8 @@ class Catalogue:
 
     @contextmanager
     def _changing(self) -> Iterator[Connection]:
+        if self._path is not None:
+            places.refuse_in_package(self._path.parent)
         while True:
             self._look_for_another_file()
             with self._engine.connect().execution_options(**engines.WRITES) as conn, conn.begin():
@@ -141,11 +153,12 @@ class Catalogue:
         aside = path.with_name(path.name + _NEXT)
         with self._changing():  # keeps all other writers out
             with _cannot_build(self.shown):
-                aside.unlink(missing_ok=True)  # of a rebuild that was killed
+                places.remove_left_over(aside)
                 mode = stat.S_IMODE(path.stat().st_mode)
                 os.close(os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode))
             try:
                 engine = engines.sqlite_engine(str(aside), aside=True)
+                engines.mark_as_ours(engine)  # so that the next rebuild knows it, should this one be killed
                 with engine.connect().execution_options(**engines.WRITES) as conn, conn.begin():
                     migrations.create(conn, late=False)
                     yield conn
@@ -195,9 +208,11 @@ def open_catalogue(where: str | Path, *, create: bool = False) -> Catalogue:
     """Open the catalogue at a path or address: "postgresql://...", an SQLite file, or ":memory:".
 
     create: make one where none is. An older version is brought up to date. Raises EnvironmentProblem (none
-    there, cannot be written, driver missing, server refuses; never shows a password) and InputProblem (not a
-    catalogue, or one of a newer version).
+    there, cannot be written, driver missing, server refuses; never shows a password), InputProblem (not a
+    catalogue, or one of a newer version) and DestinationProblem (it would be made in a package).
     """
+    if isinstance(where, str):
+        where = where.strip()
     if isinstance(where, str) and engines.is_server(where):
         url = engines.server_url(where)
         shown, secrets = engines.shown_url(url), engines.secrets_of(url)
@@ -224,6 +239,7 @@ def _file(where: str | Path, *, create: bool) -> Path:
         if not os.path.lexists(path):
             if not create:
                 raise _not_there(shown)
+            places.refuse_in_package(path.parent)
             os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o666))
         if not path.is_file() or (path.stat().st_size > 0 and not engines.is_ours(path)):
             raise migrations.not_a_catalogue(shown)

@@ -86,24 +86,24 @@ def open_if_there(named: str | None) -> Catalogue | None:
 
 def open_to_rebuild(named: str | None) -> Catalogue:
     """As open_for to write; a file that is damaged beyond reading is put aside under another name first."""
+    from provpack.catalogue.places import put_aside
     from provpack.errors import EnvironmentProblem
 
     try:
         return open_for(named, writing=True)
     except EnvironmentProblem as err:
-        place = default_place() if named is None else Path(named)
+        place = default_place() if named is None else Path(named.strip())
         if err.code != "catalogue-damaged" or not place.is_file():
             raise
-    for ending in ("", "-wal", "-shm", "-journal"):
-        part = place.with_name(place.name + ending)
-        if part.is_file():
-            part.replace(place.with_name(f"{place.name}.damaged{ending}"))
+    put_aside(place)
     return open_for(named, writing=True)
 
 
 def _make_folder(folder: Path) -> None:
+    from provpack.catalogue.places import refuse_in_package
     from provpack.errors import EnvironmentProblem
 
+    refuse_in_package(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:

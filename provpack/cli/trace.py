@@ -153,7 +153,7 @@ def _with_letters(result: Traced, question: Question, known: Catalogue, folder: 
     from provpack.edge.commit import RealDisk
     from provpack.jobs.trace import everyone
     from provpack.jobs.traceletters import LetterFolder, compose, letter_names
-    from provpack.jobs.tracepapers import read_paper
+    from provpack.jobs.tracepapers import known_people, read_paper
 
     place = LetterFolder(folder=folder, disk=RealDisk(), mark=mark)
     place.refuse(letter_names(result).values())
@@ -165,6 +165,7 @@ def _with_letters(result: Traced, question: Question, known: Catalogue, folder: 
         f"{clock.now():%Y-%m-%d}",
         question.register,
         known.ask.to_verify(None, None),
+        known_people(known),
     )
     written = place.write(drafts)
     return replace(result, findings=(*result.findings, *findings), letters=written)

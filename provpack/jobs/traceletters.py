@@ -101,11 +101,13 @@ def compose(
     day: str,
     register: Mapping[str, Equipment] | None = None,
     others: Iterable[Listed] = (),
+    people: Iterable[str] = (),
 ) -> tuple[list[Draft], list[Finding]]:
     """One notice for each client, and what the studio must know before it sends them.
 
     everyone: all touches at any time (trace.everyone), for whose things must not be named; others: all other
-    packages there are, whose clients and identifiers must not be named either. day: YYYY-MM-DD.
+    packages there are, whose clients and identifiers must not be named either; people: everybody whom the
+    packages and ledgers name. day: YYYY-MM-DD.
     """
     known = _gather(result, everyone, read)
     if any(notice.words or notice.id for notice in result.notices):
@@ -115,7 +117,7 @@ def compose(
                 package.client, package.carrier_id, package.job_id, package.transfer_id, package.name,
                 package.title,
             )  # fmt: skip
-    for person in _register_people(register or {}):
+    for person in (*_register_people(register or {}), *filter(None, map(person_of, people))):
         known.person(person)
     houses = {p.organisation for p in known.papers.values() if p.organisation is not None}
     if len(houses) > 1:
@@ -137,7 +139,9 @@ def compose(
                 rules.LETTER_PERSON.found(f"So it is with {readable(client)}.", readable(result.equipment))
             )
         elif items:
-            letter = _letter(result, client, items, sender, day, _allowed(result, group, hits, known))
+            letter = _letter(
+                result, client, items, sender, day, _allowed(result, group, hits, known, register is not None)
+            )
             drafts.append(Draft(client=client, name=name, text=build_notice(letter)))
     nobody = next((g for g in result.clients if g.client is None), None)
     if nobody is not None:
@@ -203,9 +207,17 @@ def _register_people(register: Mapping[str, Equipment]) -> Iterator[Person]:
 
 
 def _allowed(
-    result: Traced, group: ClientPasses, hits: Sequence[Mapping[str, set[str | None]]], known: _Gathered
+    result: Traced,
+    group: ClientPasses,
+    hits: Sequence[Mapping[str, set[str | None]]],
+    known: _Gathered,
+    registered: bool,
 ) -> list[bool]:
-    """For each notice, whether its words may stand in this client's notice; what is left out is told."""
+    """For each notice, whether its words may stand in this client's notice; what is left out is told.
+
+    registered: a register was read. Without it nobody knows the studio's people where their names are held
+    back, so that nothing found proves nothing.
+    """
     mine = known.of(group)
     unread = any(p.id not in known.papers for one in group.everything for p in one.places)
     open_to_them = not unread and not any(paper.held for paper in mine)
@@ -220,7 +232,11 @@ def _allowed(
         words |= persons_in_words(text, strangers) - persons_in_words(text, mine_too) - told
         if words:
             known.findings.append(_left_out(notice.name, words, group.client or "", result.equipment))
-        out.append(not words)
+        blind = not registered and bool(text.strip(" |")) and any(paper.held for paper in mine)
+        if blind and not words:
+            what = f"The wording of {readable(notice.name)} is not told to {readable(group.client or '')}."
+            known.findings.append(rules.LETTER_WORDS_HELD.found(what, readable(result.equipment)))
+        out.append(not words and not blind)
     return out
 
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import base64
 import binascii
 import os
-from contextlib import closing
+from collections.abc import Collection
+from contextlib import closing, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from provpack.edge.archiveplace import ArchivePlace
 from provpack.edge.hashing import digest_bytes
 from provpack.edge.jobfolder import read_all
+from provpack.edge.ledger import read_ledger
 from provpack.edge.place import FolderPlace, Place
 from provpack.edge.reading import read_small
 from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
-from provpack.errors import CouldNotCheck, InputProblem
+from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs.harvestwords import text
 from provpack.jobs.register import read_register
@@ -25,11 +27,13 @@ from provpack.package.bagpaths import readable
 from provpack.package.bagtext import MAX_TAG_FILE
 from provpack.package.heldback import persons_in
 from provpack.package.listening import listening
+from provpack.package.noticewords import PEOPLE
 from provpack.package.readfirst_words import section
 
 if TYPE_CHECKING:
     from provpack.catalogue.values import Listed, Storage
     from provpack.jobs.loaded import Equipment
+    from provpack.package.ledgerchain import Entry
 
 IDENTITY = "tagmanifest-sha512.txt"
 
@@ -77,6 +81,29 @@ def _identity(path: Path, storage: Storage) -> str:
         place = ArchivePlace(path, storage)
     with closing(place):
         return digest_bytes(read_small(place, IDENTITY, MAX_TAG_FILE), ("sha512",))["sha512"]
+
+
+class Knowing(Protocol):
+    """What is asked of a catalogue (catalogue/opening.py)."""
+
+    def people(self, roles: Collection[str]) -> list[str]: ...
+    def ledgers(self) -> list[str]: ...
+
+
+def known_people(known: Knowing) -> list[str]:
+    """Everybody whom the packages name in their records, and the ledgers in their lines. A ledger that cannot
+    be read tells nobody."""
+    found = dict.fromkeys(known.people(PEOPLE))
+
+    def take(_: int, entry: Entry) -> None:
+        person = text(entry.get("person"))
+        if person is not None:
+            found[person] = None
+
+    for path in known.ledgers():
+        with suppress(ProvpackError, OSError, ValueError):
+            read_ledger(Path(path), each=take)
+    return list(found)
 
 
 def load_register(path: Path) -> tuple[dict[str, Equipment], list[Finding]]:

@@ -133,6 +133,13 @@ LETTER_WORDS = Rule(
     todo="A word of it is like the name of somebody else, of their things, or of a person. Write the "
     "sentence into the notice by hand, without anything of theirs.",
 )
+LETTER_WORDS_HELD = Rule(
+    id="trace-notice-words-held-back",
+    severity="warning",
+    title="The wording of a fault notice was left out where names are held back",
+    todo="Nobody can tell from packages that hold names back whether it names a person. Name the equipment "
+    "register with --register, whose people are looked for; or write the sentence by hand, without names.",
+)
 LETTER_UNREAD = Rule(
     id="trace-notice-package-unread",
     severity="warning",
@@ -157,6 +164,6 @@ LETTER_HOUSES = Rule(
 RULES = (
     COVERED, CANNOT_BE_TOLD, UNDATED, DERIVED, NOT_IN_REGISTER, LEDGER_BROKEN, NOTICES_DIFFER, NOTICE_TIMES,
     CHECK_NOT_GOOD, GONE, NOT_READ, NAMES_HELD, ROOT_UNKNOWN, HELD_LABEL, LETTER_NO_CLIENT,
-    LETTER_WORDS, LETTER_UNREAD, LETTER_OUTDATED, LETTER_NOT_SEALED, LETTER_PERSON, LETTER_WINDOW,
-    LETTER_ROOTS, LETTER_HOUSES,
+    LETTER_WORDS, LETTER_WORDS_HELD, LETTER_UNREAD, LETTER_OUTDATED, LETTER_NOT_SEALED, LETTER_PERSON,
+    LETTER_WINDOW, LETTER_ROOTS, LETTER_HOUSES,
 )  # fmt: skip

@@ -193,7 +193,12 @@ def test_the_words_of_a_fault_stay_in_the_house_when_they_resemble_a_name(demo: 
     words = ("fault_noted", "--equipment", "DECK-1", "--notice", "FLT-10", "--since", SINCE)
     said = "Ambersund complained of dull tone. See ACA 0413."
     assert run("enter", store, *words, "--note", said).code == 0
-    value = run("trace", store, "--equipment", "DECK-1", "--notices", tmp_path / "n", "--json").json()
+    register = (
+        "--register",
+        demo / "job" / "equipment.toml",
+    )  # else a house that holds names back gets no words
+    letters = ("--notices", tmp_path / "n", "--json")
+    value = run("trace", store, "--equipment", "DECK-1", *register, *letters).json()
     texts = {w["client"]: Path(w["path"]).read_text(encoding="utf-8") for w in value["letters"]}
     assert "Ambersund" not in texts[MUSEUM] and "0413" not in texts[MUSEUM]
     assert "The capstan slipped." in texts[MUSEUM]  # the other notice names nobody
