@@ -1,12 +1,13 @@
 """The questions. Each is a sum over few tallies and a short walk along an index (see tallies.py).
 
 limit: how many packages are listed; 0 = all. Packages that are gone (not there when their root was last
-looked at) appear in gone(), find(), by_digest() and touched(), where they say so, and nowhere else.
+looked at) appear in gone(), find(), by_digest() and touched(), where they say so, and nowhere else. What is
+not what its ledger sealed took part in nothing: touched() passes it over, not_read() tells it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager
 from typing import Any, Literal
 
@@ -47,7 +48,12 @@ class Asking:
     def roots(self) -> list[tuple[str, str]]:
         """Root, when it was last looked at ("" when nobody told)."""
         r = tables.root.c
-        return sorted((root, seen or "") for root, seen in self._rows(select(r.root, r.seen_at)))
+        return sorted((root, seen or "") for root, seen in self._pairs(select(r.root, r.seen_at)))
+
+    def roots_away(self) -> list[tuple[str, str]]:
+        """Root, since when nothing is there that was known to be."""
+        r = tables.root.c
+        return sorted(self._pairs(select(r.root, r.away_since).where(r.away_since.is_not(None))))
 
     # --- the records ---
 
@@ -79,6 +85,14 @@ class Asking:
     def not_read(self, limit: int) -> Answer:
         """Packages of which not everything could be told when they were last read; detail: why."""
         return self._question("not_read", AFTER_ALL, limit, listing.problem)
+
+    def other_than_sealed(self, limit: int) -> Answer:
+        """Packages whose ledger says that another one was sealed under their name."""
+        return self._question("other", AFTER_ALL, limit, listing.other)
+
+    def claims_refused(self, limit: int) -> Answer:
+        """Packages that say they supersede one that is there, and do not; detail: which, and why not."""
+        return self._question("claim", AFTER_ALL, limit, listing.claim)
 
     def trends(self, subject: Literal["deck", "decoder", "stock"]) -> list[Trend]:
         """Damage by month, per deck, decoder or stock that a record names."""
@@ -191,7 +205,7 @@ class Asking:
         if first is not None:
             window.append(x.stopped_at >= first)
         query = listing.listing(x.what, x.role, x.pass_n, x.started_at, x.stopped_at, x.n)
-        query = query.join(tables.part, x.package_id == _p.id).where(*window)
+        query = query.join(tables.part, x.package_id == _p.id).where(*window, ~_s.is_other)
         # first by the index alone, for it is long and the window short, then those rows
         near = self._rows(select(x.package_id).where(*window).distinct())
         found: list[Any] = []
@@ -257,7 +271,27 @@ class Asking:
         for row in self._there(query, beneath):
             yield row.place, row.stamp
 
+    def ledgers_known(self) -> Iterator[tuple[str, int, str]]:
+        """Path, lines and SHA-512 of the last line of every ledger that was read."""
+        v = tables.ledger.c
+        for row in self._rows(select(v.path, v.lines, v.head).where(v.head != "").order_by(v.id)):
+            yield row.path, row.lines, row.head
+
+    def still_there(self, identities: Collection[str]) -> set[str]:
+        """Which of these identities (SHA-512) any package that is there has."""
+        wanted = [bytes.fromhex(one) for one in sorted(identities)]
+        found: set[str] = set()
+        for some in _chunks(wanted):
+            heads = {one[:8] for one in some}
+            asked = select(_p.identity).join(tables.standing, _s.package_id == _p.id)
+            asked = asked.where(tables.head(_p.identity).in_(heads), _p.identity.in_(some), ~_s.is_gone)
+            found |= {bytes(row.identity).hex() for row in self._rows(asked)}
+        return found
+
     # --- how ---
+
+    def _pairs(self, query: Any) -> list[tuple[Any, Any]]:
+        return [(row[0], row[1]) for row in self._rows(query)]
 
     def _rows(self, query: Any) -> list[Any]:
         with self._connect() as conn:

@@ -17,9 +17,15 @@ _COLUMNS = (
     _p.carrier_id, _p.transferred_at, _p.payload_bytes, _s.last_at, _s.last_outcome, _s.last_depth, _s.checks,
     _s.was_bad, _s.is_gone, _p.tape_emphasis, _p.file_emphasis, _p.rights_basis, _p.access_restriction_until,
     _p.check_age_days, _p.problem, _s.due, _p.identity,
+    _p.supersedes, _s.is_superseded, _s.is_other,
 )  # fmt: skip
 
 Detail = Callable[[Any], str]
+
+OTHER = (
+    "Its custody ledger says that another package was sealed under this name (digest of "
+    "tagmanifest-sha512.txt): nothing that it tells counts."
+)
 
 
 def listing(*more: Any) -> Select[Any]:
@@ -50,6 +56,7 @@ def listed(row: Row[Any], detail: str = "") -> Listed:
         gone=bool(row.is_gone),
         detail=detail,
         identity=bytes(row.identity).hex() if row.identity is not None else None,
+        superseded=bool(row.is_superseded),
     )
 
 
@@ -79,8 +86,21 @@ def rights(today: str) -> Detail:
 
 
 def problem(row: Any) -> str:
-    """Why no more could be told."""
-    return str(row.problem)
+    """Why no more could be told, or why nothing it tells counts."""
+    return f"{OTHER} {row.problem}".strip() if row.is_other else str(row.problem)
+
+
+def other(_row: Any) -> str:
+    """Its ledger sealed another one."""
+    return OTHER
+
+
+def claim(row: Any) -> str:
+    """Whom it says it supersedes."""
+    return (
+        f"It says that it supersedes {(row.supersedes or '')[:80]}. That does not count: that is not of the "
+        "same client and job or carrier, or this record is not believed itself, or each supersedes the other."
+    )
 
 
 def chain_age(row: Any) -> str:

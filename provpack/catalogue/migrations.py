@@ -17,7 +17,22 @@ from provpack.errors import InputProblem
 
 Step = Callable[[Connection], None]
 
-STEPS: tuple[Step, ...] = ()
+
+def _second(conn: Connection) -> None:
+    """What a ledger sealed under another identity, claims that do not count, roots that are away: nobody
+    knows yet, so the next `add` reads every package again."""
+    collation = ' COLLATE "C"' if conn.dialect.name == "postgresql" else ""
+    for name in ("is_other", "claim_fails"):
+        conn.execute(text(f"ALTER TABLE standing ADD COLUMN {name} BOOLEAN DEFAULT FALSE NOT NULL"))
+    for name in ("other", "claim"):
+        conn.execute(text(f"ALTER TABLE standing ADD COLUMN {name} TEXT{collation}"))
+        index = f"CREATE INDEX standing_{name} ON standing ({name}, package_id) WHERE {name} IS NOT NULL"
+        conn.execute(text(index))
+    conn.execute(text(f"ALTER TABLE root ADD COLUMN away_since TEXT{collation}"))
+    conn.execute(text("UPDATE package SET stamp = ''"))
+
+
+STEPS: tuple[Step, ...] = (_second,)
 """STEPS[0] leads from version 1 to 2, and so on."""
 
 VERSION = len(STEPS) + 1

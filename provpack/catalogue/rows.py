@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from provpack.catalogue import words
@@ -143,22 +143,30 @@ def check_rows(checks: Iterable[Check], ledger_id: int) -> list[Row]:
     return list(rows.values())
 
 
-def sealed_rows(all_sealed: Iterable[Sealed], ledger_id: int, known: Iterable[str]) -> list[Row]:
-    """Rows of `sealed`. known: names of the packages that lie beside that ledger."""
-    there, rows = set(known), {}
+def sealed_rows(
+    all_sealed: Iterable[Sealed], ledger_id: int, known: Mapping[str, set[bytes | None]]
+) -> list[Row]:
+    """Rows of `sealed`. known: the identities under each name beside that ledger; None = it tells none."""
+    rows = {}
     for s in all_sealed:
-        name = words.key(s.package)
+        name, identity = words.key(s.package), words.digest(s.identity, 64)
         rows[name] = {
             "ledger_id": ledger_id,
             "package": name,
             "line": words.whole(s.line) or 0,
             "at": words.moment(s.at) or "",
-            "identity": words.digest(s.identity, 64),
+            "identity": identity,
             "stays": bool(s.stays),
             "superseded": bool(s.superseded),
-            "unknown": bool(s.stays) and name not in there,
+            "unknown": bool(s.stays) and not is_there(identity, known.get(name, set())),
         }
     return list(rows.values())
+
+
+def is_there(sealed: bytes | None, beside: Collection[bytes | None]) -> bool:
+    """Whether what was sealed may be one of what lies under its name: known by its identity, where both tell
+    theirs."""
+    return bool(beside) and (sealed is None or None in beside or sealed in beside)
 
 
 def carrier_rows(carriers: Iterable[Carrier], ledger_id: int) -> list[Row]:

@@ -4,8 +4,9 @@ A package that was moved keeps its checks: every ledger line with its identity i
 the only one of that identity that is there. Where there are several, a check that found one of them bad marks
 them all as once bad, and a check that found one good acquits that one alone.
 
-A package that says it supersedes another (by its identity, or by its record) takes its place; copies of one
+A package that says it supersedes another takes its place, where that counts (superseding.py); copies of one
 record are one transfer; and what a ledger says was sealed is known when anything with its identity is there.
+What lies under that name with another identity is not what was sealed: it counts for nothing.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from sqlalchemy import Connection, and_, delete, exists, func, or_, select, upda
 
 from provpack.catalogue import dialect, tables
 from provpack.catalogue.counting import Counting
+from provpack.catalogue.rows import is_there
+from provpack.catalogue.superseding import related, taken_over
 from provpack.catalogue.tallies import BAD, Checked, fold, keys
 from provpack.catalogue.words import digest
 
@@ -68,6 +71,7 @@ class Settling:
         """Bring everything up to what is stored now. All rows must have been written."""
         if self._anew:
             self._stir_all()
+        self._settle_others()
         for some in chunks(sorted(self._all_stirred())):
             self._settle_packages(known_packages(self._conn, _p.id.in_(some)))
         self._settle_sealed()
@@ -98,7 +102,7 @@ class Settling:
         for digests in chunks(sorted(d for d in (digest(t, 64) for t in self._superseded) if d)):
             heads = {d[:8] for d in digests}
             found |= self._ids(and_(tables.head(_p.identity).in_(heads), _p.identity.in_(digests)))
-        return found
+        return related(self._conn, found)
 
     def _ids(self, which: Any) -> set[int]:
         return set(self._conn.scalars(select(_p.id).where(which)))
@@ -108,12 +112,13 @@ class Settling:
     def _settle_packages(self, known: Sequence[tuple[Row, Row]]) -> None:
         packages = [package for package, _ in known]
         told = self._checked_by_identity(packages)
-        superseded = self._superseded_of(packages)
+        superseded, refused = taken_over(self._conn, packages)
         copies = self._copies_of(packages)
         changed = []
         for package, standing in known:
             now = standing | told.get(package["id"], {})
             now["is_superseded"] = package["id"] in superseded
+            now["claim_fails"] = package["id"] in refused
             now["is_copy"] = package["id"] in copies and not standing["is_gone"]
             now |= keys(package, now)
             if now != standing:
@@ -181,20 +186,42 @@ class Settling:
         asked = select(column, _p.id).join(tables.standing, _s.package_id == _p.id)
         return self._conn.execute(asked.where(which, ~_s.is_gone))
 
-    def _superseded_of(self, packages: Sequence[Row]) -> set[int]:
-        """Those that a package that is there says it supersedes."""
-        named: dict[str, list[int]] = defaultdict(list)
-        for package in packages:
-            if package["identity"] is not None:
-                named[package["identity"].hex()].append(package["id"])
-            if package["record_id"] is not None:
-                named[package["record_id"]].append(package["id"])
-        another = or_(_p.record_id.is_(None), _p.record_id != _p.supersedes)
-        newer = [
-            row for some in chunks(sorted(named)) for row in
-            self._there(_p.supersedes, and_(_p.supersedes.in_(some), another))
-        ]  # fmt: skip
-        return {older for name, package in newer for older in named[name] if older != package}
+    def _settle_others(self) -> None:
+        """What lies under a name that its ledger sealed, and is another package: told first, for what
+        others say of it hangs on that."""
+        stirred = set(self._packages)
+        if self._anew:
+            sealed_so = and_(_sealed.ledger_id == _p.ledger_id, _sealed.package == _p.name)
+            asked = select(_p.id).join(tables.sealed, sealed_so).where(_sealed.identity != _p.identity)
+            stirred = set(self._conn.scalars(asked))
+        for some in chunks(sorted(stirred)):
+            known = known_packages(self._conn, _p.id.in_(some))
+            others = self._others_of([package for package, _ in known])
+            changed = [(p, s) for p, s in known if s["is_other"] is not (p["id"] in others)]
+            self._counting.take_away(changed)
+            for package, standing in changed:
+                standing["is_other"] = package["id"] in others
+            write_standings(self._conn, changed)
+            self._counting.add(changed)
+            for package, _ in changed:
+                self._records |= {package["record_id"]} - {None}
+                self._starts |= {package["identity_start"]} - {None}
+                self._packages.add(package["id"])
+
+    def _others_of(self, packages: Sequence[Row]) -> set[int]:
+        """Those that are not what their ledger says was sealed under their name."""
+        told: dict[tuple[int, str], bytes] = {}
+        for ledger, names in by_ledger(packages).items():
+            asked = select(_sealed.package, _sealed.identity).where(
+                _sealed.ledger_id == ledger, _sealed.package.in_(names), _sealed.identity.is_not(None)
+            )
+            told |= {(ledger, name): identity for name, identity in self._conn.execute(asked)}
+        return {
+            p["id"]
+            for p in packages
+            if p["identity"] is not None
+            and told.get((p["ledger_id"], p["name"]), p["identity"]) != p["identity"]
+        }
 
     def _copies_of(self, packages: Sequence[Row]) -> set[int]:
         """Those of a record that counts already by another package: by one whose damage was measured, and
@@ -208,7 +235,7 @@ class Settling:
             (_p.identity_start, and_(_p.record_id.is_(None), _p.identity_start.in_(starts))),
         ):
             asked = select(column.label("same"), *columns).join(tables.standing, _s.package_id == _p.id)
-            for row in self._conn.execute(asked.where(which, ~_s.is_gone)):
+            for row in self._conn.execute(asked.where(which, ~_s.is_gone, ~_s.is_other)):
                 measured = None not in (row.damage_events, row.damage_ms, row.duration_ms)
                 groups[row.same].append((not measured, row.place, row.id))
         return {found[-1] for group in groups.values() for found in sorted(group)[1:]}
@@ -218,10 +245,10 @@ class Settling:
     def _settle_sealed(self) -> None:
         for some in chunks(sorted(self._left)):
             heads = {one[:8] for one in some}
-            asked = select(_sealed.ledger_id, _sealed.package).where(
+            asked = select(_sealed.ledger_id, _sealed.package, _sealed.identity).where(
                 tables.head(_sealed.identity).in_(heads), _sealed.identity.in_(some), _sealed.stays
             )
-            lost = [row for row in self._conn.execute(asked) if not self._beside(*row)]
+            lost = [row[:2] for row in self._conn.execute(asked) if not self._beside(*row)]
             self._mark(lost, True)
         unknown = select(_sealed.ledger_id, _sealed.package, _sealed.identity)
         unknown = unknown.where(_sealed.unknown.is_(True), _sealed.identity.is_not(None))
@@ -230,8 +257,9 @@ class Settling:
             known = {one for one, _ in self._there(_p.identity, tables.head(_p.identity).in_(heads))}
             self._mark([row[:2] for row in rows if row.identity in known], False)
 
-    def _beside(self, ledger: int, name: str) -> bool:
-        return self._there(_p.name, and_(_p.ledger_id == ledger, _p.name == name)).first() is not None
+    def _beside(self, ledger: int, name: str, identity: bytes) -> bool:
+        there = self._there(_p.identity, and_(_p.ledger_id == ledger, _p.name == name))
+        return is_there(identity, [found for found, _ in there])
 
     def _mark(self, which: Iterable[Sequence[Any]], unknown: bool) -> None:
         for ledger, name in which:

@@ -32,7 +32,10 @@ from sqlalchemy import (
     literal_column,
 )
 
-TOPICS = ("gone", "not_read", "emphasis", "rights", "chain", "due", "checked", "not_good", "once_bad")
+TOPICS = (
+    "gone", "not_read", "emphasis", "rights", "chain", "due", "checked", "not_good", "once_bad", "other",
+    "claim",
+)  # fmt: skip
 """The questions that have a key in `standing`: NULL = the package does not come under it."""
 
 BEFORE_ALL, AFTER_ALL = "", "\x7f"
@@ -80,7 +83,8 @@ def is_digest(column: Column[Any], digest: bytes) -> ColumnElement[bool]:
 
 about = _table("about", Column("name", _TEXT, primary_key=True), _text("value", must=True), rowid=False)
 
-root = _table("root", Column("id", _ID, primary_key=True), _text("root", must=True), _text("seen_at"))
+root = _table("root", Column("id", _ID, primary_key=True), _text("root", must=True), _text("seen_at"),
+              _text("away_since"))  # fmt: skip
 
 package = _table(
     "package",
@@ -151,6 +155,8 @@ standing = _table(
     Column("is_gone", Boolean, nullable=False),
     Column("is_superseded", Boolean, nullable=False),
     Column("is_copy", Boolean, nullable=False),
+    Column("is_other", Boolean, nullable=False),
+    Column("claim_fails", Boolean, nullable=False),
     Column("checks", Integer, nullable=False),
     Column("was_bad", Boolean, nullable=False),
     _text("last_at"),

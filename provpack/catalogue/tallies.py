@@ -8,12 +8,15 @@ rights      "" = no basis is told; else the day on which its restriction ended o
 chain       "" = no chain check is told; else 99999 less its age in days: the oldest come first
 due         the declared day of the next check, until a check on that day or later
 checked     "" = no check ever read its bytes; else the moment of the last that did
+other       "" = its ledger says that another package was sealed under its name
+claim       "" = it says that it supersedes one that is there, and that does not count
 
 A package that is gone stands under `gone` alone: the others are questions about what is there. One that was
 superseded by a package that is there stands under none that is about its record (emphasis, rights, chain, the
 rules): the newer one answers them. A record that could not be read, or is not believed, answers none of them
-either. A transfer counts once in the trends, however many copies of it there are. What is written is the
-difference between before and after, hence the tallies always equal a full count.
+either; and what is not what its ledger sealed took part in nothing. A transfer counts once in the trends,
+however many copies of it there are. What is written is the difference between before and after, hence the
+tallies always equal a full count.
 """
 
 from __future__ import annotations
@@ -87,12 +90,13 @@ def keys(package: Row, told: Row) -> dict[str, str | None]:
     if told["is_gone"]:
         return none | {"gone": ""}
     ours, read_at, due = package["ours"], told["read_at"], package["next_check_due"]
-    answers = package["record_version"] is not None and not told["is_superseded"]
+    other = told["is_other"]
+    answers = package["record_version"] is not None and not (told["is_superseded"] or other)
     unknown = has_sound(package) and {None, "unknown"} & {package["tape_emphasis"], package["file_emphasis"]}
     age = package["check_age_days"]
     good = told["last_outcome"] in ("good", None) and told["read_outcome"] in ("good", None)
     return none | {
-        "not_read": "" if package["problem"] else None,
+        "not_read": "" if package["problem"] or other else None,
         "emphasis": "" if ours and answers and unknown else None,
         "rights": None
         if not answers
@@ -104,6 +108,8 @@ def keys(package: Row, told: Row) -> dict[str, str | None]:
         "checked": read_at or "",
         "not_good": None if good else "",
         "once_bad": "" if told["was_bad"] else None,
+        "other": "" if other else None,
+        "claim": "" if told["claim_fails"] and not other else None,
     }
 
 
@@ -116,7 +122,8 @@ def count_record(
     package: Row, told: Row, raised: Iterable[tuple[str, str]], parts: Iterable[tuple[str, str]]
 ) -> Counter[tuple[str, str]]:
     """The tallies of its record. raised: (rule, severity); parts: (what, role), each once."""
-    counts = Counter({("part", f"{what}{UNIT}{role}"): 1 for what, role in parts})
+    believed = () if told["is_other"] else parts
+    counts = Counter({("part", f"{what}{UNIT}{role}"): 1 for what, role in believed})
     if told["is_gone"]:
         return counts
     if not told["is_superseded"]:
@@ -137,7 +144,8 @@ def has_sound(package: Row) -> bool:
 def count_trends(package: Row, told: Row) -> Trends:
     """Its damage by month, per deck, decoder and stock that its record names."""
     counts: Trends = Counter()
-    if told["is_gone"] or told["is_superseded"] or told["is_copy"] or not has_sound(package):
+    elsewhere = told["is_gone"] or told["is_superseded"] or told["is_copy"]
+    if elsewhere or told["is_other"] or not has_sound(package):
         return counts
     month = (package["transferred_at"] or "")[:7]
     measured = None not in (package["damage_events"], package["damage_ms"], package["duration_ms"])

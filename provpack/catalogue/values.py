@@ -200,7 +200,7 @@ class Listed:
     """A package in an answer. last_*: of the last check in any ledger; checks: how many; once_bad: whether
     any of them found it bad or missing. gone: not there when its root was last harvested. detail: what the
     question is about (a rule's sentence, days, a date), "" where the columns say all. identity: as it
-    was when harvested."""
+    was when harvested. superseded: by a newer package that is there."""
 
     id: int
     place: str
@@ -222,6 +222,7 @@ class Listed:
     gone: bool
     detail: str = ""
     identity: str | None = None
+    superseded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Table, and_, delete, func, insert, select, update
 
 from provpack.catalogue import dialect, rows, tables, words
 from provpack.catalogue.counting import Counting
@@ -24,7 +24,7 @@ _LOOK_FIRST = 1000
 """Packages after which the engine looks first at how the values are spread: PostgreSQL reads whole tables
 of which it knows nothing, and nothing is known of what one transaction has written."""
 Row = dict[str, Any]
-_FRESH: Row = {"is_gone": False, "is_superseded": False, "is_copy": False}
+_FRESH: Row = dict.fromkeys(("is_gone", "is_superseded", "is_copy", "is_other", "claim_fails"), False)
 
 
 class Writer:
@@ -34,7 +34,7 @@ class Writer:
         """anew: there was nothing before, and the indexes that are made late are not there until finish()."""
         self.packages = 0
         self._look_at = _LOOK_FIRST
-        self._conn = conn
+        self._conn, self._anew = conn, anew
         self._waiting: dict[tuple[str, str | None], Package] = {}
         self._counting = Counting(conn)
         self._settling = Settling(conn, self._counting, anew=anew)
@@ -95,10 +95,41 @@ class Writer:
         return sum(changed.values())
 
     def seen_root(self, root: str, at: str) -> None:
-        """Remember that everything beneath a root was looked at."""
+        """Remember that everything beneath a root was looked at; it is there."""
         name = words.text(root) or ""
         self._conn.execute(delete(tables.root).where(tables.root.c.root == name))
         self._conn.execute(insert(tables.root), {"root": name, "seen_at": words.moment(at)})
+
+    def root_away(self, root: str, at: str) -> None:
+        """Remember that nothing is at a root where something was, since it was first found so."""
+        name, c = words.text(root) or "", tables.root.c
+        known = self._conn.execute(select(c.away_since).where(c.root == name)).first()
+        if known is None:
+            self._conn.execute(insert(tables.root), {"root": name, "away_since": words.moment(at)})
+        elif known.away_since is None:
+            marked = update(tables.root).where(c.root == name)
+            self._conn.execute(marked.values(away_since=words.moment(at)))
+
+    def trouble(self, place: str, problem: str) -> None:
+        """Keep what is known of a package, and remember why it cannot be read now; it is read again when the
+        next comes by."""
+        self.flush()
+        p, shown = tables.package, words.text(place) or ""
+        known = known_packages(self._conn, tables.is_path(p.c.place, shown))
+        self._counting.take_away(known)
+        for package, _ in known:
+            package |= {"problem": words.text(problem) or "?", "stamp": ""}
+            changed = {name: package[name] for name in ("problem", "stamp")}
+            self._conn.execute(update(p).where(p.c.id == package["id"]).values(changed))
+        write_standings(self._conn, known)
+        self._counting.add(known)
+        self._settling.stir([], [package for package, _ in known])
+
+    def ledger_trouble(self, path: str, why: str) -> None:
+        """Keep what is known of a ledger, and remember what is wrong with it until it is taken in again."""
+        self.flush()
+        broken = update(tables.ledger).where(tables.ledger.c.id == self._ledger_id(words.text(path) or ""))
+        self._conn.execute(broken.values(broken=words.text(why) or "?"))
 
     # --- ledgers ---
 
@@ -146,14 +177,26 @@ class Writer:
 
     def _write_state(self, v: Ledger, row: Row) -> None:
         """What a ledger amounts to as a whole: only what differs is written."""
-        ledger, p = row["id"], tables.package.c
-        there = self._there(p.ledger_id == ledger)
-        names = self._ids(there) if v.sealed else []
+        ledger = row["id"]
+        beside = self._beside(ledger) if v.sealed else {}
         carriers = rows.carrier_rows(v.carriers, ledger)
         row["open_carriers"] = sum(c["ended"] is None for c in carriers)
-        self._renew(tables.sealed, ledger, rows.sealed_rows(v.sealed, ledger, names))
+        before = self._identities(ledger)
+        self._renew(tables.sealed, ledger, rows.sealed_rows(v.sealed, ledger, beside))
+        for some in chunks(sorted({name for name, _ in before.items() ^ self._identities(ledger).items()})):
+            p = tables.package.c
+            known = known_packages(self._conn, and_(p.ledger_id == ledger, p.name.in_(some)))
+            self._settling.stir([], [package for package, _ in known])
         self._renew(tables.carrier, ledger, carriers)
         self._renew(tables.fault, ledger, rows.fault_rows(v.faults, ledger))
+
+    def _identities(self, ledger: int) -> dict[str, bytes | None]:
+        """What a ledger is known to have sealed: name -> identity; nothing when all is settled at the end."""
+        if self._anew:
+            return {}
+        c = tables.sealed.c
+        asked = select(c.package, c.identity).where(c.ledger_id == ledger)
+        return {row.package: row.identity for row in self._conn.execute(asked)}
 
     def _renew(self, table: Table, ledger: int, new: Sequence[Row]) -> None:
         """Make the rows of a ledger in a table the given ones."""
@@ -246,19 +289,31 @@ class Writer:
 
     def _mark_sealed(self, old: Iterable[Row], new: Iterable[Row]) -> None:
         """Whether what a ledger says was sealed beside it is known: packages that came, and that left it."""
-        came, left = by_ledger(new), by_ledger(old)
-        for ledger, names in left.items():
-            p = tables.package.c
-            still = self._ids(self._there(p.ledger_id == ledger, p.name.in_(names)))
-            self._mark(ledger, names - set(still), tables.sealed.c.stays)
-        for ledger, names in came.items():
-            self._mark(ledger, names, False)
-
-    def _mark(self, ledger: int, names: set[str], unknown: Any) -> None:
         c = tables.sealed.c
-        if names:
-            marked = update(tables.sealed).where(c.ledger_id == ledger, c.package.in_(names))
-            self._conn.execute(marked.values(unknown=unknown))
+        for ledger, names in by_ledger((*old, *new)).items():
+            beside = self._beside(ledger, names)
+            asked = select(c.package, c.identity, c.stays, c.unknown)
+            marks: dict[bool, set[str]] = {True: set(), False: set()}
+            for row in self._conn.execute(asked.where(c.ledger_id == ledger, c.package.in_(names))):
+                unknown = bool(row.stays) and not rows.is_there(row.identity, beside.get(row.package, set()))
+                if unknown is not bool(row.unknown):
+                    marks[unknown].add(row.package)
+            for unknown, some in marks.items():
+                marked = update(tables.sealed).where(c.ledger_id == ledger, c.package.in_(some))
+                if some:
+                    self._conn.execute(marked.values(unknown=unknown))
+
+    def _beside(self, ledger: int, names: Collection[str] | None = None) -> dict[str, set[bytes | None]]:
+        """Name -> identities of the packages beside a ledger that are not gone; of some names, or all."""
+        p, s = tables.package, tables.standing.c
+        asked = select(p.c.name, p.c.identity).join(tables.standing, s.package_id == p.c.id)
+        asked = asked.where(p.c.ledger_id == ledger, ~s.is_gone)
+        found: dict[str, set[bytes | None]] = defaultdict(set)
+        for name, identity in self._conn.execute(
+            asked if names is None else asked.where(p.c.name.in_(names))
+        ):
+            found[name].add(identity)
+        return found
 
     # --- checks and counts ---
 
@@ -318,11 +373,6 @@ class Writer:
             self._checked |= dict.fromkeys(self._ids(select(c.id).where(c.id.in_(some), c.checks > 0)), True)
 
     # --- small doors to the database ---
-
-    def _there(self, *which: Any) -> Any:
-        """The names of some packages that are not gone."""
-        p, s = tables.package, tables.standing
-        return select(p.c.name).join(s, s.c.package_id == p.c.id).where(~s.c.is_gone, *which)
 
     def _rows(self, asked: Any) -> list[Row]:
         return [dict(row) for row in self._conn.execute(asked).mappings()]

@@ -133,7 +133,7 @@ def _opened(roots: tuple[str, ...], catalogue: str | None) -> Iterator[tuple[Cat
                 [r if "://" in r else Path(r) for r in roots], known, clock=clock.now, progress=bar
             )
         # packages that could not be read are told by the trace itself, with a catalogue as without
-        told = {"harvest-incomplete", "harvest-ledger-broken"}
+        told = {"harvest-incomplete", "harvest-ledger-broken", "harvest-not-what-was-sealed"}
         yield known, [f for f in done.findings if f.severity != "note" and f.rule not in told]
 
 

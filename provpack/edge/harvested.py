@@ -99,8 +99,17 @@ def _digest(told: list[tuple[str, str]]) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 
+def is_ledger_file(path: Path) -> bool:
+    """Whether a regular file is there, which can be read as a ledger; a link, a pipe or a folder cannot."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
 def ledgers_beneath(root: Path, is_package: Callable[[Path], bool]) -> Iterator[Path]:
-    """Custody ledgers at or beneath a folder, outside of packages. Links are not followed; raises nothing."""
+    """Whatever bears the name of a custody ledger at or beneath a folder, outside of packages: a file, or
+    something in its place (see is_ledger_file). Links are not followed; raises nothing."""
     waiting = [(root, 0)]
     looked = 0
     while waiting and looked < MAX_ENTRIES:
@@ -110,7 +119,7 @@ def ledgers_beneath(root: Path, is_package: Callable[[Path], bool]) -> Iterator[
             continue
         with contextlib.suppress(OSError), os.scandir(folder) as scan:
             for entry in scan:
-                if entry.name == LEDGER_NAME and entry.is_file(follow_symlinks=False):
+                if entry.name == LEDGER_NAME:
                     yield Path(entry.path)
                 elif entry.is_dir(follow_symlinks=False) and depth < MAX_DEPTH and LEFTOVER not in entry.name:
                     waiting.append((Path(entry.path), depth + 1))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Literal
 
 from provpack.catalogue.values import Answer, Listed
@@ -16,8 +16,8 @@ from provpack.errors import UsageProblem
 from provpack.findings import Rule, Severity
 from provpack.jobs import auditrules as rules
 from provpack.jobs.auditresult import AuditResult, Basis, Group, Item, Section
+from provpack.jobs.auditwords import checked_at, day_of, days_since, days_words, detail_of, last_check
 from provpack.model.ages import parse_age
-from provpack.model.formats import read_moment
 from provpack.package.bagpaths import readable
 
 if TYPE_CHECKING:
@@ -79,12 +79,16 @@ class Audit:
             rules.GONE.id: self._gone,
             rules.SEALED_UNKNOWN.id: self._sealed_unknown,
             rules.LEDGER_BROKEN.id: self._ledgers_broken,
+            rules.OTHER.id: lambda limit: self._told(rules.OTHER, self._ask.other_than_sealed(limit)),
+            rules.ROOT_AWAY.id: self._roots_away,
+            rules.NOTHING_HERE.id: lambda limit: self._on_disk(rules.NOTHING_HERE, limit),
             rules.NOT_KNOWN.id: lambda limit: self._on_disk(rules.NOT_KNOWN, limit),
             rules.NOT_LOOKED_AT.id: lambda limit: self._on_disk(rules.NOT_LOOKED_AT, limit),
-            rules.NOT_READ.id: self._not_read,
+            rules.NOT_READ.id: lambda limit: self._told(rules.NOT_READ, self._ask.not_read(limit)),
             rules.DUE.id: self._due,
             rules.NOT_CHECKED.id: self._not_checked,
             rules.NO_OUTCOME.id: self._no_outcome,
+            rules.CLAIM.id: lambda limit: self._told(rules.CLAIM, self._ask.claims_refused(limit)),
             rules.RULES_TODAY.id: self._rules_today,
             rules.EMPHASIS_UNKNOWN.id: self._emphasis,
             rules.CHAIN_CHECK.id: self._chain,
@@ -137,33 +141,33 @@ class Audit:
 
     def _last_not_good(self, limit: int) -> Section:
         return self._section(
-            rules.LAST_NOT_GOOD, self._ask.last_not_good(limit), _last_check, since=_checked_at
+            rules.LAST_NOT_GOOD, self._ask.last_not_good(limit), last_check, since=checked_at
         )
 
     def _once_bad(self, limit: int) -> Section:
         def what(one: Listed) -> str:
             return (
                 "A check found it, or a copy of the same package, bad or missing. "
-                f"Checks of this one: {one.checks}. {_last_check(one)}"
+                f"Checks of this one: {one.checks}. {last_check(one)}"
             )
 
-        return self._section(rules.ONCE_BAD, self._ask.once_bad(limit), what, since=_checked_at)
+        return self._section(rules.ONCE_BAD, self._ask.once_bad(limit), what, since=checked_at)
 
     def _due(self, limit: int) -> Section:
         def what(one: Listed) -> str:
             day = f" ({one.detail})" if one.detail else ""
-            return f"The day its record names for the next check is past{day}. {_last_check(one)}"
+            return f"The day its record names for the next check is past{day}. {last_check(one)}"
 
         answer = self._ask.due(self.today.isoformat(), limit)
-        return self._section(rules.DUE, answer, what, since=_detail)
+        return self._section(rules.DUE, answer, what, since=detail_of)
 
     def _not_checked(self, limit: int) -> Section:
         def what(one: Listed) -> str:
-            days = _days_since(one.last_checked_at, self.today)
-            return _last_check(one) + (f" That was {_days(days)} ago." if days is not None else "")
+            days = days_since(one.last_checked_at, self.today)
+            return last_check(one) + (f" That was {days_words(days)} ago." if days is not None else "")
 
         answer = self._ask.not_checked_since(self.moment, limit)
-        return self._section(rules.NOT_CHECKED, answer, what, since=_checked_at)
+        return self._section(rules.NOT_CHECKED, answer, what, since=checked_at)
 
     # --- what is where ---
 
@@ -171,7 +175,7 @@ class Audit:
         found = self._disk.gone if self._disk is not None else ()
         known = {item.where for item in found}
         answer = self._ask.gone(limit)
-        section = self._section(rules.GONE, answer, lambda one: "It is no longer there. " + _last_check(one))
+        section = self._section(rules.GONE, answer, lambda one: "It is no longer there. " + last_check(one))
         marked = tuple(item for item in section.items if item.where not in known)
         total = answer.total + len(found) - (len(section.items) - len(marked))
         return replace(section, total=total, items=_first((*found, *marked), limit))
@@ -190,7 +194,7 @@ class Audit:
                 rule=rules.SEALED_UNKNOWN.id,
                 severity=rules.SEALED_UNKNOWN.severity,
                 what=f"The ledger says in line {sealed.line} that {readable(sealed.package)} was sealed "
-                f"({_day(sealed.at)}), and nobody knows where it is.",
+                f"({day_of(sealed.at)}), and nobody knows where it is.",
                 where=f"{ledger}, line {sealed.line}",
                 todo=rules.SEALED_UNKNOWN.todo,
                 package=sealed.package,
@@ -213,13 +217,27 @@ class Audit:
         ]
         return Section(rule=rules.LEDGER_BROKEN, total=len(items), items=_first(items, limit))
 
+    def _roots_away(self, limit: int) -> Section:
+        items = [
+            Item(
+                rule=rules.ROOT_AWAY.id,
+                severity=rules.ROOT_AWAY.severity,
+                what=f"Nothing of what is known of it is there (found so first on {day_of(since)}).",
+                where=root,
+                todo=rules.ROOT_AWAY.todo,
+                since=since,
+            )
+            for root, since in self._ask.roots_away()
+        ]
+        return Section(rule=rules.ROOT_AWAY, total=len(items), items=_first(items, limit))
+
     def _no_outcome(self, limit: int) -> Section:
         total, found = self._ask.carriers_without_outcome(limit)
         items = []
         for ledger, carrier in found:
-            days = _days_since(carrier.received_at, self.today)
-            ago = f", {_days(days)} ago" if days is not None else ""
-            came = f"came in on {_day(carrier.received_at)}{ago}" if carrier.received_at else "came in"
+            days = days_since(carrier.received_at, self.today)
+            ago = f", {days_words(days)} ago" if days is not None else ""
+            came = f"came in on {day_of(carrier.received_at)}{ago}" if carrier.received_at else "came in"
             items.append(
                 Item(
                     rule=rules.NO_OUTCOME.id,
@@ -236,8 +254,9 @@ class Audit:
 
     # --- what the records say ---
 
-    def _not_read(self, limit: int) -> Section:
-        return self._section(rules.NOT_READ, self._ask.not_read(limit), lambda one: one.detail)
+    def _told(self, rule: Rule, answer: Answer) -> Section:
+        """What the catalogue itself says of each."""
+        return self._section(rule, answer, lambda one: one.detail)
 
     def _emphasis(self, limit: int) -> Section:
         def what(one: Listed) -> str:
@@ -250,9 +269,8 @@ class Audit:
 
         def what(one: Listed) -> str:
             if one.detail.isdigit():
-                return (
-                    f"The last check of the chain was {_days(int(one.detail))} old (allowed here: {allowed})."
-                )
+                age = days_words(int(one.detail))
+                return f"The last check of the chain was {age} old (allowed here: {allowed})."
             return one.detail or "No dated check of the chain before the transfer is on record."
 
         return self._section(rules.CHAIN_CHECK, self._ask.chain_check_old(allowed, limit), what)
@@ -347,41 +365,3 @@ def _first(items: Sequence[Item], limit: int) -> tuple[Item, ...]:
 
 def _severity(text: str) -> Severity:
     return next((known for known in _GRAVEST if known == text), "warning")
-
-
-def _checked_at(one: Listed) -> str | None:
-    return one.last_checked_at
-
-
-def _detail(one: Listed) -> str | None:
-    return one.detail or None
-
-
-def _last_check(one: Listed) -> str:
-    """When and how it was last checked, in a sentence."""
-    if one.last_checked_at is None:
-        return "No check that read its bytes is on record."
-    depth = {
-        "bytes": ", every byte read",
-        "meaning": ", every byte and its meaning",
-        "listed": ", names and sizes only",
-    }
-    how = depth.get(one.last_depth or "", "")
-    return f"Last checked on {_day(one.last_checked_at)}: {one.last_outcome or 'outcome unknown'}{how}."
-
-
-def _day(moment: str | None) -> str:
-    return (moment or "")[:10] or "on a day nobody noted"
-
-
-def _days(count: int) -> str:
-    return "1 day" if count == 1 else f"{count} days"
-
-
-def _days_since(moment: str | None, today: date) -> int | None:
-    """Whole days from a moment or day up to today; None when it is neither, or later than today."""
-    known = read_moment(moment)
-    if known is None:
-        return None
-    days = (today - date.fromisoformat(known.text[:10])).days
-    return days if days >= 0 else None

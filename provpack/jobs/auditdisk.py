@@ -15,8 +15,8 @@ from provpack.errors import CouldNotCheck
 from provpack.findings import Finding, Rule
 from provpack.jobs import auditrules as rules
 from provpack.jobs.auditresult import Item
-from provpack.jobs.harvestfind import Seen, look, roots_of
-from provpack.jobs.harvestrules import NOT_ALL_SEEN
+from provpack.jobs.harvestfind import Seen, at_or_beneath, look, roots_of
+from provpack.jobs.harvestrules import NOT_ALL_SEEN, NOTHING_HERE
 from provpack.package import archiverules
 from provpack.package import rules as package_rules
 from provpack.package.bagpaths import path_base64, readable
@@ -107,6 +107,8 @@ def _found_on_the_way(seen: Seen, looking: _Looking) -> int:
             looking.told(rules.LEFTOVER, "An interrupted run left it in the making.", finding)
         elif finding.rule == NOT_ALL_SEEN.id or _unopened(finding):
             looking.told(rules.NOT_LOOKED_AT, finding.what, finding)
+        elif finding.rule == NOTHING_HERE.id:
+            looking.told(rules.NOTHING_HERE, finding.what, finding)
         links += finding.rule == package_rules.LINK_PASSED.id
     return links
 
@@ -125,7 +127,7 @@ def _compare(seen: Seen, known: Known, looking: _Looking) -> tuple[list[Item], i
     for place, stamp in known(seen.root):
         task = there.pop(place, None)
         changed += task is not None and bool(task.stamp) and task.stamp != stamp
-        if task is not None or _at_or_beneath(place, seen.blind):
+        if task is not None or at_or_beneath(place, seen.blind):
             continue
         item = Item(
             rule=rules.GONE.id, severity=rules.GONE.severity, where=place, todo=rules.GONE.todo,
@@ -143,16 +145,11 @@ def _name(place: str) -> str:
     return place.rstrip("/").rpartition("/")[2]
 
 
-def _at_or_beneath(place: str, folders: Sequence[str]) -> bool:
-    """Whether a place is one of the folders or lies in one, so that nothing can be said of it."""
-    return any(place == folder or place.startswith(folder.rstrip("/") + "/") for folder in folders)
-
-
 def _stale(
     root: str, behind: Sequence[tuple[int, str]], seen_at: Mapping[str, str], refresh: str
 ) -> list[str]:
     """Whether the catalogue is behind the disk, and what to type. behind: how many packages, and in what."""
-    at = max((at for known, at in seen_at.items() if _at_or_beneath(root, (known,))), default="")
+    at = max((at for known, at in seen_at.items() if at_or_beneath(root, (known,))), default="")
     when = f"looked it through last on {at[:10]}" if at else "never looked through it"
     told = [f"{many} {'package' if many == 1 else 'packages'} {what}" for many, what in behind if many]
     if at and not told:

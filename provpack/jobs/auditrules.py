@@ -21,7 +21,7 @@ LAST_NOT_GOOD = Rule(
 LEDGER_BROKEN = Rule(
     id="audit-ledger-broken",
     severity="error",
-    title="A custody ledger was changed, or cannot be read",
+    title="A custody ledger was changed, is gone, or cannot be read",
     todo="Enter nothing in it. See what was done: provpack custody DIR; then compare it with a copy kept "
     "elsewhere.",
     reference="schemas/ledger-entry, previous",
@@ -41,6 +41,33 @@ GONE = Rule(
     title="The catalogue knows a package that is no longer where it was",
     todo="Look whether the disk is mounted. If it was moved, take in its new place: provpack catalogue add "
     "FOLDER. If neither, look for it among other copies before anything else is written to that disk.",
+)
+OTHER = Rule(
+    id="audit-not-what-was-sealed",
+    severity="error",
+    title="What lies here is not what the custody ledger says was sealed under this name",
+    todo="Look what it is: provpack verify PACKAGE. Look for the one that was sealed among the other copies, "
+    "and put it back.",
+)
+ROOT_AWAY = Rule(
+    id="audit-root-away",
+    severity="error",
+    title="A folder that the catalogue knows is not there, or nothing is in it",
+    todo="Look whether the disk or share is connected, then: provpack catalogue add FOLDER. Until then what "
+    "is told of its packages is how they were.",
+)
+NOTHING_HERE = Rule(
+    id="audit-no-package-here",
+    severity="warning",
+    title="There is no package at or beneath a folder that was named",
+    todo="Look whether it is the folder that was meant, and whether its disk is connected.",
+)
+CLAIM = Rule(
+    id="audit-supersedes-in-vain",
+    severity="warning",
+    title="A package says that it supersedes another, and that does not count",
+    todo="Look at both records. Both stand in every answer until one of the same client and of the same job "
+    "or carrier, whose record is in order, supersedes the other.",
 )
 NOT_KNOWN = Rule(
     id="audit-package-not-known",
@@ -156,10 +183,14 @@ RULES: Final[tuple[Rule, ...]] = (
     LAST_NOT_GOOD,
     GONE,
     SEALED_UNKNOWN,
+    OTHER,
     LEDGER_BROKEN,
+    ROOT_AWAY,
+    NOTHING_HERE,
     NOT_KNOWN,
     NOT_LOOKED_AT,
     NOT_READ,
+    CLAIM,
     DUE,
     NOT_CHECKED,
     NO_OUTCOME,
@@ -174,7 +205,9 @@ RULES: Final[tuple[Rule, ...]] = (
 )
 """In the order in which they are told: first what may be lost, last what is only to be kept in mind."""
 
-ON_DISK: Final = frozenset({NOT_KNOWN.id, NOT_LOOKED_AT.id, LEFTOVER.id, LEDGER_TORN.id, SET_ASIDE.id})
+ON_DISK: Final = frozenset(
+    {NOTHING_HERE.id, NOT_KNOWN.id, NOT_LOOKED_AT.id, LEFTOVER.id, LEDGER_TORN.id, SET_ASIDE.id}
+)
 """Those that only a look at the disk can tell; without ROOT they are not looked at."""
 
 MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
@@ -185,6 +218,13 @@ MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         SEALED_UNKNOWN.id: "It was finished, nothing says that it left, and it lies in no folder that was "
         "read.",
         LEDGER_BROKEN.id: "What a broken ledger says of checks, carriers and faults cannot be relied on.",
+        OTHER.id: "Somebody put another package in its place, or sealed it anew and did not enter that. It "
+        "counts in no answer about equipment, people or damage.",
+        ROOT_AWAY.id: "Its packages are still counted as they were: nothing may be called gone because a "
+        "disk is away.",
+        NOTHING_HERE.id: "Nothing was looked at there: that nothing is told of it means nothing.",
+        CLAIM.id: "A record counts as replaced only by one of its own kin that is believed, so that no "
+        "record can be silenced by a word in another.",
         NOT_KNOWN.id: "It is in none of the answers above and below.",
         NOT_LOOKED_AT.id: "A folder or file refused to be read, so nothing is known of what is in it.",
         NOT_READ.id: "What it says of emphasis, rights, equipment and damage is missing from these answers.",

@@ -19,7 +19,7 @@ from provpack.jobs.load import load_job
 from provpack.model.formats import read_moment
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
-from provpack.package.custodystate import CustodyState, text
+from provpack.package.custodystate import CustodyState, clears_before_fault, text
 from provpack.package.ledgerchain import NO_PREVIOUS
 from provpack.package.ledgerline import ledger_line
 
@@ -289,6 +289,14 @@ def _unknown(typed: ByHand, state: CustodyState, ledger: Path) -> Iterator[Findi
                     f"{readable(name)} has {len(notices)} open fault notices.",
                     f"Say which one: --notice {' or --notice '.join(notices)}.",
                 )
+            for (equipment, notice), fault in state.faults.items():
+                meant = equipment == name and typed.notice in (None, notice)
+                if meant and clears_before_fault(typed.at, fault.since, fault.event.moment):
+                    raise _wrong(
+                        f"--at {readable(typed.at or '')} is before the fault of {readable(name)} began, or "
+                        "was noted.",
+                        "Give the time at which it was found that no harm was done, or leave --at out.",
+                    )
     if typed.kind not in (kinds.CARRIER_RECEIVED, kinds.PASS_MADE, kinds.NOTE):
         for name in typed.carriers:
             held = state.carriers.get(name)

@@ -19,7 +19,18 @@ from provpack.catalogue.values import Package
 from provpack.errors import EnvironmentProblem, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import harvestrules as rules
-from provpack.jobs.harvestfind import Seen, Task, absent, look, roots_of, shown_root
+from provpack.jobs.harvestfind import Seen, Task, absent, at_or_beneath, look, roots_of, shown_root
+from provpack.jobs.harvestgone import (
+    Ledgers,
+    Went,
+    known_ledgers,
+    missing_ledgers,
+    no_longer,
+    refuse_without_ledgers,
+    tell_gone,
+    tell_others,
+    went_now,
+)
 from provpack.jobs.harvestledger import take_ledger
 from provpack.jobs.harvestread import read_all
 from provpack.jobs.harvestwords import moment
@@ -43,9 +54,9 @@ Writing = Callable[[], AbstractContextManager["Writer"]]
 @dataclass(slots=True, kw_only=True)
 class HarvestResult:
     """What was done. roots: looked at; away: known, and nothing there. packages: read and taken in;
-    unchanged: known and not read again; gone: known beneath a root and not there any more; incomplete: of
-    the packages read, those with a `problem`; not_whole: of those read, those whose payload is not all there,
-    or of another size; ledgers: read; broken: of those."""
+    unchanged: known and not read again; gone: known beneath a root and not there any more; incomplete: those
+    with a `problem` (where nothing could be read of one, what was known of it stays); not_whole: of those
+    read, those whose payload is not all there, or of another size; ledgers: read; broken: of those."""
 
     roots: list[str] = field(default_factory=list)
     away: list[str] = field(default_factory=list)
@@ -95,7 +106,8 @@ def harvest(
     rebuild is not there, or one that the catalogue does not know either; and what the catalogue raises.
     """
     at = moment(clock().isoformat()) or ""
-    run = _Run(at=at, progress=progress, workers=workers, register=register)
+    known = known_ledgers(catalogue.ask)
+    run = _Run(at=at, progress=progress, workers=workers, register=register, ledgers=known)
     wanted = roots_of(roots)
     if not rebuild:
         # an address has to be asked to know whether anything is there
@@ -104,7 +116,7 @@ def harvest(
         _refuse_nowhere([shown_root(root) for root in nowhere], catalogue)
         for root in wanted:
             run.root(asked[root] if isinstance(root, str) else look(root), catalogue.writing)
-        return run.result
+        return run.told(catalogue, went_now(run.went, catalogue.ask))
     seen = [look(root) for root in wanted]
     away = [one.root for one in seen if not one.there or _emptied(one, catalogue)]
     if away:
@@ -114,11 +126,14 @@ def harvest(
             where=", ".join(away[:5]),
             todo="Connect the disk or share, or name only the roots that are there. Nothing was changed.",
         )
+    refuse_without_ledgers(seen, known)
+    went, run.ledgers = no_longer(seen, catalogue.ask), {}
+    run.result.gone = len(went)
     catalogue.forget_everything()
     with catalogue.writing() as writer:
         for one in seen:
             run.root(one, lambda: nullcontext(writer))
-    return run.result
+    return run.told(catalogue, went)
 
 
 def _refuse_nowhere(roots: Sequence[str], catalogue: Catalogue) -> None:
@@ -166,7 +181,16 @@ class _Run:
     progress: Progress
     workers: int | None
     register: Mapping[str, object] | None
+    ledgers: Ledgers = field(default_factory=dict)
+    went: set[str] = field(default_factory=set)
     result: HarvestResult = field(default_factory=HarvestResult)
+
+    def told(self, catalogue: Catalogue, went: Sequence[Went]) -> HarvestResult:
+        """The result, with what can only be seen when everything has been taken in."""
+        result = self.result
+        result.findings += tell_gone(went, catalogue.ask)
+        result.findings += tell_others(result.roots, catalogue.ask)
+        return result
 
     def root(self, seen: Seen, writing: Writing) -> None:
         """Take in one root."""
@@ -174,6 +198,8 @@ class _Run:
         if not seen.there:
             result.away.append(seen.root)
             result.findings += seen.findings
+            with writing() as writer:
+                writer.root_away(seen.root, self.at)
             return
         with writing() as writer:
             known = writer.stamps(seen.root)
@@ -183,6 +209,8 @@ class _Run:
             result.away.append(seen.root)
             result.findings += [f for f in seen.findings if f.rule != rules.NOTHING_HERE.id]
             result.findings.append(rules.ROOT_AWAY.found(what, seen.root, position=position(seen.root)))
+            with writing() as writer:
+                writer.root_away(seen.root, self.at)
             return
         result.roots.append(seen.root)
         result.findings += seen.findings
@@ -192,20 +220,31 @@ class _Run:
         packages = self._read(todo, known)
         while batch := list(islice(packages, BATCH)):
             with writing() as writer:
-                for package in batch:
-                    writer.package(package)
+                for package, anew in batch:
+                    if anew:
+                        writer.package(package)
+                    else:
+                        writer.trouble(package.place, package.problem)
         for path in seen.ledgers:
             self._ledger(path, writing)
+        for path in seen.odd:
+            self._ledger_unread(path, "It is a link, a pipe or a folder, and no file.", writing)
+        for missing in missing_ledgers(seen, self.ledgers):
+            what = "The custody ledger that was here when it was last read is gone."
+            result.findings.append(rules.LEDGER_GONE.found(what, missing, position=position(missing)))
+            with writing() as writer:
+                writer.ledger_trouble(missing, what)
         still = {task.place for task in seen.tasks}
-        still |= {place for place in known if _at_or_beneath(place, seen.blind)}
+        still |= {place for place in known if at_or_beneath(place, seen.blind)}
+        self.went |= known.keys() - still
         with writing() as writer:
             result.gone += writer.gone(seen.root, still)
             writer.seen_root(seen.root, self.at)
 
-    def _read(self, todo: Sequence[Task], known: Collection[str]) -> Iterator[Package]:
+    def _read(self, todo: Sequence[Task], known: Collection[str]) -> Iterator[tuple[Package, bool]]:
+        """Each package, and whether it takes the place of what was known; else only its `problem` does."""
         for package in read_all(todo, self.register, self.workers):
             self.progress.advance(1)
-            self.result.packages += 1
             if package.problem:
                 self.result.incomplete += 1
                 if self.result.incomplete <= MOST_TOLD:
@@ -215,9 +254,9 @@ class _Run:
                     )
             self._listing(package)
             told = package.version or package.identity or package.files
-            if package.problem and not told and package.payload_files is None and package.place in known:
-                continue  # nothing can be told of it now: what was known stays
-            yield package
+            kept = package.problem and not told and package.payload_files is None and package.place in known
+            self.result.packages += not kept
+            yield package, not kept
 
     def _listing(self, package: Package) -> None:
         wrong = [r for r in package.raised if r.rule in _NOT_WHOLE]
@@ -240,8 +279,7 @@ class _Run:
             with writing() as writer:
                 taken = take_ledger(path, writer, now=self.at)
         except (ProvpackError, OSError) as err:
-            what = err.what if isinstance(err, ProvpackError) else str(err)
-            self.result.findings.append(rules.LEDGER_UNREAD.found(what, shown, position=spot))
+            self._ledger_unread(path, err.what if isinstance(err, ProvpackError) else str(err), writing)
             return
         self.result.ledgers += 1
         if taken.ledger.broken:
@@ -252,6 +290,8 @@ class _Run:
             what = "Its chain holds, but the last line that the catalogue knew of it is not in its place."
             self.result.findings.append(rules.LEDGER_REWRITTEN.found(what, shown, position=spot))
 
-
-def _at_or_beneath(place: str, blind: Sequence[str]) -> bool:
-    return any(place == one or place.startswith(one.rstrip("/") + "/") for one in blind)
+    def _ledger_unread(self, path: Path, why: str, writing: Writing) -> None:
+        shown = readable(str(path))
+        self.result.findings.append(rules.LEDGER_UNREAD.found(why, shown, position=position(str(path))))
+        with writing() as writer:
+            writer.ledger_trouble(shown, f"It cannot be read: {why}")

@@ -8,7 +8,14 @@ from pathlib import Path
 
 from provpack import __version__
 from provpack.catalogue.values import Package, Storage
-from provpack.edge.harvested import file_stamp, folder_stamp, ledgers_beneath, nothing_at, real_path
+from provpack.edge.harvested import (
+    file_stamp,
+    folder_stamp,
+    is_ledger_file,
+    ledgers_beneath,
+    nothing_at,
+    real_path,
+)
 from provpack.edge.ledger import find_ledger
 from provpack.edge.remoteaddress import is_address, local_path, shown_address
 from provpack.errors import ProvpackError
@@ -20,7 +27,7 @@ from provpack.jobs.verify_find import Found, find_units
 from provpack.package import rules
 from provpack.package.bagpaths import path_base64, position, readable
 
-EDITION = "2"
+EDITION = "3"
 """Counts up when a package would be read otherwise than before, so that all are read again."""
 
 
@@ -41,7 +48,8 @@ class Task:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """A root that was looked at. there: whether there is anything at it at all. blind: places at or beneath
-    which nothing can be said; what is known of them stays as it is."""
+    which nothing can be said; what is known of them stays as it is. odd: what bears the name of a ledger and
+    is no file."""
 
     root: str
     there: bool
@@ -49,6 +57,12 @@ class Seen:
     ledgers: tuple[Path, ...]
     blind: tuple[str, ...]
     findings: tuple[Finding, ...]
+    odd: tuple[Path, ...] = ()
+
+
+def at_or_beneath(place: str, folders: Iterable[str]) -> bool:
+    """Whether a place is one of the folders or lies in one."""
+    return any(place == one or place.startswith(one.rstrip("/") + "/") for one in folders)
 
 
 def root_of(given: Path | str) -> Path | str:
@@ -106,11 +120,13 @@ def look(root: Path | str) -> Seen:
             what = "; ".join(finding.what for finding in unit.findings)
             where = readable(unit.shown)
             findings.append(NOT_ALL_SEEN.found(what, where, position=position(unit.shown)))
+    named = _ledgers(root, tasks, beside) if there else ()
     return Seen(
         root=shown,
         there=there,
         tasks=tuple(tasks),
-        ledgers=_ledgers(root, tasks, beside) if there else (),
+        ledgers=tuple(path for path in named if is_ledger_file(path)),
+        odd=tuple(path for path in named if not is_ledger_file(path)),
         blind=tuple(blind),
         findings=tuple(findings),
     )

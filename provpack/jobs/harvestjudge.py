@@ -14,6 +14,7 @@ from provpack.package import layout, rules
 
 MOST_RAISED = 200
 _LONGEST = 2000
+_TAKES_PART = ("/processing", "/deck", "/decoder", "/interface", "/capture", "/people")
 _ORDER = {"error": 0, "warning": 1}
 
 
@@ -38,6 +39,17 @@ def judged(record: Mapping[str, object], register: Mapping[str, object] | None =
         if finding.severity != "note":
             pointer = str(finding.position.get("path", finding.where))
             yield as_raised(finding.rule, finding.severity, finding.what, pointer)
+
+
+def unfit_to_trace(raised: Iterable[Raised]) -> str:
+    """Why who and what took part cannot be told from a record wholly: its schema is not kept where it would
+    say so; "" when it is."""
+    for one in raised:
+        place = one.where.rstrip("/")
+        told = not place or any(place == top or place.startswith(f"{top}/") for top in _TAKES_PART)
+        if one.rule == rules.RECORD_INVALID.id and told:
+            return f"Its record is not as it must be at {one.where}: {one.what}"
+    return ""
 
 
 def of_findings(findings: Iterable[Finding], path: str) -> Iterator[Raised]:

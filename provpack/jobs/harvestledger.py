@@ -5,7 +5,8 @@ is not handed over again.
 
 A ledger whose chain is broken can accuse and not acquit: a check that found a package good does not count
 when its line stands at or before the last place that was touched. What stands after that place follows line
-by line to the end, as in any other ledger, so a package can be checked again and that check counts.
+by line to the end, as in any other ledger, so a package can be checked again and that check counts. So it is
+with every other line that takes something away: a fault that was cleared, a package or carrier that left.
 
 Nor does it count in any ledger when it read the package at another path: a copied folder brings its ledger
 along, and nobody read the copy yet.
@@ -14,17 +15,18 @@ along, and nobody read the copy yet.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from provpack.catalogue.values import Carrier, Check, Fault, Ledger, Sealed
+from provpack.catalogue.values import Carrier, Check, Ledger, Sealed
 from provpack.edge.ledger import read_ledger
+from provpack.jobs.harvestfaults import Faults
 from provpack.jobs.harvestwords import moment, text
-from provpack.model.formats import read_moment
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
+from provpack.package.custodystate import Carrier as CarrierState
 from provpack.package.custodystate import CustodyState
 from provpack.package.custodystate import text as said
 from provpack.package.ledgerchain import Break, Chain, Entry, Witness
@@ -93,7 +95,8 @@ def _taken(path: Path, known: tuple[int, str, int] | None, now: str | None) -> T
 
 @dataclass(slots=True)
 class _Reading:
-    """Takes in line after line."""
+    """Takes in line after line. went, replaced: package -> the line after which it was not here any more, or
+    was superseded."""
 
     after: int
     now: str | None
@@ -101,8 +104,9 @@ class _Reading:
     state: CustodyState = field(default_factory=CustodyState)
     checks: list[Check] = field(default_factory=list)
     sealed: dict[str, Sealed] = field(default_factory=dict)
-    faults: dict[tuple[str, str], Fault] = field(default_factory=dict)
-    size: int = 0
+    went: dict[str, int] = field(default_factory=dict)
+    replaced: dict[str, int] = field(default_factory=dict)
+    faults: Faults = field(default_factory=Faults)
 
     def take(self, line: int, entry: Entry) -> None:
         """One line that reads as an entry."""
@@ -112,8 +116,7 @@ class _Reading:
             self._check(line, entry, name)
         if name is not None and not said(entry, "place"):
             self._sealed(line, entry, name)
-        if kind in (kinds.FAULT_NOTED, kinds.FAULT_CLEARED):
-            self._fault(line, entry)
+        self.faults.take(line, entry)
 
     def _check(self, line: int, entry: Entry, name: str | None) -> None:
         place = said(entry, "place")
@@ -153,32 +156,22 @@ class _Reading:
                 at=moment(entry.get("at")) or "",
                 identity=text(entry.get("tagmanifest_sha512")),
             )
+            self.went.pop(name, None)
+            self.replaced.pop(name, None)
         elif held is not None and kind == kinds.SUPERSEDED:
-            self.sealed[name] = replace(held, superseded=True)
-        elif held is not None and stays is not None and stays != held.stays:
-            self.sealed[name] = replace(held, stays=stays)
+            self.replaced[name] = line
+        elif held is not None and stays is not None:
+            if stays:
+                self.went.pop(name, None)
+            else:
+                self.went[name] = line
 
-    def _fault(self, line: int, entry: Entry) -> None:
-        equipment, notice = said(entry, "equipment_id"), said(entry, "notice_id")
-        if equipment is None:
-            return
-        at = _declared(entry, "happened_at") or _declared(entry, "at")
-        if entry.get("kind") == kinds.FAULT_NOTED:
-            self.faults[(equipment, notice or f"line {line}")] = Fault(
-                equipment=text(equipment) or "?",
-                notice_id=text(notice),
-                since=_declared(entry, "since"),
-                until=_declared(entry, "until"),
-                noted_at=at,
-                what=text(entry.get("note"), _LONGEST) or "",
-            )
-            return
-        for key, fault in self.faults.items():
-            if key[0] == equipment and notice in (None, key[1]) and fault.cleared_at is None:
-                self.faults[key] = Fault(
-                    equipment=fault.equipment, notice_id=fault.notice_id, since=fault.since,
-                    until=fault.until, noted_at=fault.noted_at, cleared_at=at, what=fault.what,
-                )  # fmt: skip
+    def _sealed_after(self, touched: int) -> Iterator[Sealed]:
+        """Every package sealed here; that it left, or was superseded, only where a line behind the last that
+        was touched says so."""
+        for name, held in self.sealed.items():
+            gone, superseded = self.went.get(name, 0) > touched, self.replaced.get(name, 0) > touched
+            yield replace(held, stays=not gone, superseded=superseded)
 
     def ledger(self, path: Path, chain: Chain) -> Ledger:
         """What all the lines amount to."""
@@ -192,21 +185,21 @@ class _Reading:
             size=path.stat().st_size,
             broken=text(_broken(chain.breaks), _LONGEST) or "",
             checks=tuple(whole),
-            sealed=tuple(self.sealed.values()),
-            carriers=tuple(self._carriers()),
-            faults=tuple(self.faults.values()),
+            sealed=tuple(self._sealed_after(broken_until)),
+            carriers=tuple(self._carriers(broken_until)),
+            faults=self.faults.after(broken_until),
         )
 
-    def _carriers(self) -> list[Carrier]:
+    def _carriers(self, touched: int) -> list[Carrier]:
         out = []
         for name, held in self.state.carriers.items():
             if held.received is None:
                 continue
             ended, ended_at = None, None
-            if held.ended is not None and not self.state.in_house(held):
+            if held.ended is not None and held.ended.line > touched and not self.state.in_house(held):
                 ended = held.ended.kind.removeprefix("carrier_")
                 ended_at = moment(held.ended.moment)
-            elif self.state.outcome_of(held):
+            elif self.state.outcome_of(_without_result_after(held, touched)):
                 ended = WRAPPED_ONLY
             out.append(
                 Carrier(
@@ -218,6 +211,13 @@ class _Reading:
                 )
             )
         return out
+
+
+def _without_result_after(held: CarrierState, touched: int) -> CarrierState:
+    """A carrier without the pass that showed that nothing comes of it, when that line may be made up. That a
+    package came of it stays: whether the package is there is another question."""
+    pass_ = held.without_result
+    return held if pass_ is None or pass_.line > touched else replace(held, without_result=None)
 
 
 def _last_touched(breaks: tuple[Break, ...]) -> int:
@@ -236,9 +236,3 @@ def _broken(breaks: tuple[Break, ...]) -> str:
 
 def _name(name: str | None) -> str:
     return text(readable(name)) or "?" if name else ""
-
-
-def _declared(entry: Mapping[str, object], name: str) -> str | None:
-    """A day or moment as the ledger declares it (values.Fault); None when it is neither."""
-    found = read_moment(entry.get(name))
-    return None if found is None else found.text

@@ -8,7 +8,7 @@ payload names and sizes are looked at. Nothing here says that a package is good.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,7 +18,14 @@ from provpack.edge.place import Place
 from provpack.edge.reading import read_small
 from provpack.errors import CouldNotCheck
 from provpack.jobs.harvestforeign import bag_facts, own_bag_facts
-from provpack.jobs.harvestjudge import gravest, judged, newer_than_us, of_findings, unreadable_record
+from provpack.jobs.harvestjudge import (
+    gravest,
+    judged,
+    newer_than_us,
+    of_findings,
+    unfit_to_trace,
+    unreadable_record,
+)
 from provpack.jobs.harvestlisting import all_seen, listing_raised
 from provpack.jobs.harvestrecord import Facts, record_facts, roles
 from provpack.jobs.harvestwords import text
@@ -44,6 +51,13 @@ MOST_FILES = 100_000
 """Payload files of one package that are listed; of more only the number is known."""
 _MOST_MANIFESTS = 16
 _SEAL = "tagmanifest-sha512.txt"
+_OURS = frozenset(
+    {
+        layout.READ_FIRST, layout.MEASUREMENTS, layout.BLOCK_DIGESTS, layout.PREMIS, layout.METS,
+        layout.AUDIO_OBJECT, layout.REPORT,
+    }
+)  # fmt: skip
+"""Two of these and more are in no bag but ours, also when its record was taken out of it."""
 
 
 def package_values(
@@ -134,7 +148,9 @@ class _Reading:
         named = disk.entries.keys() | {line.path for m in manifests for line in m.lines}
         info = self._info(disk, declaration, manifests)
         record, sealed = self._record(disk, manifests) if layout.RECORD in named else (None, False)
-        facts["ours"] = _is_record(record) or sealed_by_us(named)
+        facts["ours"] = _is_record(record) or sealed_by_us(named) or len(_OURS & named) > 1
+        if facts["ours"]:
+            self._lacks(disk, named)
         record = record if sealed and facts["ours"] else None
         if record is not None:
             facts |= record_facts(record)
@@ -147,6 +163,13 @@ class _Reading:
         facts["raised"] = gravest(self.raised)
         facts["problem"] = self.problem
         return facts
+
+    def _lacks(self, disk: Disk, named: Collection[str]) -> None:
+        """What every package of ours was sealed with. (A record that is listed is missed elsewhere.)"""
+        if _SEAL not in disk.entries:
+            self.say(f"{_SEAL} is missing: nobody can tell whether it is what was sealed.")
+        if layout.RECORD not in named:
+            self.say(f"{layout.RECORD} is missing, and no manifest lists it.")
 
     def _read(self, path: str, limit: int = MAX_TAG_FILE) -> bytes | None:
         try:
@@ -259,7 +282,10 @@ class _Reading:
         if newer:
             self.say(newer)
         else:
-            self.raised += judged(record, register)
+            raised = list(judged(record, register))
+            self.raised += raised
+            if lacking := unfit_to_trace(raised):
+                self.say(lacking)
 
     def _files(self, disk: Disk, manifests: list[Manifest], role: Mapping[str, str]) -> tuple[File, ...]:
         found: dict[str, dict[str, Any]] = {}

@@ -44,6 +44,26 @@ LEDGER_UNREAD = Rule(
     title="A custody ledger could not be read; what was known of it was kept",
     todo="Look at permissions and the disk, then run `provpack catalogue add` again.",
 )
+LEDGER_GONE = Rule(
+    id="harvest-ledger-gone",
+    severity="warning",
+    title="A custody ledger that the catalogue knew is gone; what it told was kept",
+    todo="Put it back from a copy, under its own name. Without it nobody can tell any more what was checked, "
+    "and what happened to whom.",
+)
+NOT_WHAT_WAS_SEALED = Rule(
+    id="harvest-not-what-was-sealed",
+    severity="warning",
+    title="What lies here is not what the custody ledger sealed; nothing that it tells counts",
+    todo="Look what it is: provpack verify PACKAGE. Look for the one that was sealed among the other copies.",
+)
+PACKAGES_GONE = Rule(
+    id="harvest-packages-gone",
+    severity="warning",
+    title="Packages that the catalogue knew are not there any more",
+    todo="If they were moved, take in their new place: provpack catalogue add FOLDER. If not, look for them "
+    "among other copies before anything else is written to that disk.",
+)
 PAYLOAD_MISSING = Rule(
     id="harvest-payload-missing",
     severity="error",
@@ -66,5 +86,5 @@ NOTHING_HERE = Rule(
 )
 RULES = (
     INCOMPLETE, ROOT_AWAY, NOT_ALL_SEEN, LEDGER_BROKEN, LEDGER_REWRITTEN, LEDGER_UNREAD, PAYLOAD_MISSING,
-    PAYLOAD_DIFFERS, NOTHING_HERE,
+    PAYLOAD_DIFFERS, NOTHING_HERE, LEDGER_GONE, NOT_WHAT_WAS_SEALED, PACKAGES_GONE,
 )  # fmt: skip

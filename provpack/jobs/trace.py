@@ -280,6 +280,9 @@ def _about_packages(result: Traced) -> Iterator[Finding]:
         shown = readable(package.place)
         if package.gone:
             yield rules.GONE.found(f"{readable(package.name)} is not there any more.", shown)
+        if package.superseded:
+            what = f"{readable(package.name)} was superseded by a newer package of the same transfer."
+            yield rules.SUPERSEDED.found(what, shown, position=position(shown))
         if package.last_outcome not in (None, "good"):
             what = f"{readable(package.name)}: {package.last_outcome} on {package.last_checked_at}."
             yield rules.CHECK_NOT_GOOD.found(what, shown, position=position(shown))

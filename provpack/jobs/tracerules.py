@@ -47,7 +47,8 @@ NOTICES_DIFFER = Rule(
     id="trace-notices-differ",
     severity="warning",
     title="One fault notice is told with different times",
-    todo="Find out which is right; until then each transfer is judged by both.",
+    todo="Find out which is right; until then each transfer is judged by both. One that is "
+    "wrong: enter fault_cleared for it, and note the right one anew.",
 )
 NOTICE_TIMES = Rule(
     id="trace-notice-times",
@@ -67,6 +68,13 @@ GONE = Rule(
     severity="note",
     title="A package was no longer at its place when that was last looked at",
     todo="Look where it went; the catalogue still knows who made it with what.",
+)
+SUPERSEDED = Rule(
+    id="trace-package-superseded",
+    severity="note",
+    title="A newer package took the place of one that is listed",
+    todo="Both are listed: what is said of the passes holds for the sound in both. Tell the client of the "
+    "newer one.",
 )
 NOT_READ = Rule(
     id="trace-package-not-read",
@@ -163,7 +171,7 @@ LETTER_HOUSES = Rule(
 
 RULES = (
     COVERED, CANNOT_BE_TOLD, UNDATED, DERIVED, NOT_IN_REGISTER, LEDGER_BROKEN, NOTICES_DIFFER, NOTICE_TIMES,
-    CHECK_NOT_GOOD, GONE, NOT_READ, NAMES_HELD, ROOT_UNKNOWN, HELD_LABEL, LETTER_NO_CLIENT,
+    CHECK_NOT_GOOD, GONE, SUPERSEDED, NOT_READ, NAMES_HELD, ROOT_UNKNOWN, HELD_LABEL, LETTER_NO_CLIENT,
     LETTER_WORDS, LETTER_WORDS_HELD, LETTER_UNREAD, LETTER_OUTDATED, LETTER_NOT_SEALED, LETTER_PERSON,
     LETTER_WINDOW, LETTER_ROOTS, LETTER_HOUSES,
 )  # fmt: skip

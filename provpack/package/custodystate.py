@@ -212,7 +212,9 @@ class CustodyState:
             )  # fmt: skip
         elif event.kind == kinds.FAULT_CLEARED:
             for key in [k for k in self.faults if k[0] == equipment and notice in (None, k[1])]:
-                del self.faults[key]
+                noted = self.faults[key]
+                if not clears_before_fault(event.moment, noted.since, noted.event.moment):
+                    del self.faults[key]
 
     def _take_retention(self, package: str | None, subject: str | None, event: Event, entry: Entry) -> None:
         name = package or subject
@@ -240,6 +242,13 @@ def package_of(entry: Mapping[str, Any]) -> str | None:
     """The package a line is about, or the one its transfer became."""
     named, job, transfer = text(entry, "package"), text(entry, "job_id"), text(entry, "transfer_id")
     return named or (package_name(job, transfer) if job and transfer else None)
+
+
+def clears_before_fault(cleared: str | None, since: str | None, noted: str | None) -> bool:
+    """Whether a clearing is surely older than the fault: than its begin, or than when it was noted."""
+    at = read_moment(cleared)
+    begins = [found for text_ in (since, noted) if (found := read_moment(text_)) is not None]
+    return at is not None and any(at.surely_before(begin) for begin in begins)
 
 
 def _surely_before(one: Event, two: Event) -> bool:

@@ -320,9 +320,11 @@ def test_nothing_to_look_at_is_told_with_what_to_type(tmp_path: Path) -> None:
     assert run("audit", tmp_path, "--older-than", "soon").code == 2
 
 
-def test_an_empty_folder_is_no_fault(tmp_path: Path) -> None:
+def test_a_folder_without_a_package_is_not_called_good(tmp_path: Path) -> None:
+    """A mount point without its disk looks like this."""
     value = asked(tmp_path)
-    assert value["exit_code"] == 0 and value["basis"]["known"]["packages"] == 0
+    assert value["exit_code"] == 1 and value["basis"]["known"]["packages"] == 0
+    assert found(value) == {rules.NOTHING_HERE.id: [tmp_path.name]}
 
 
 def test_a_ledger_without_its_last_line_end_is_told_and_not_to_be_deleted(
@@ -346,3 +348,29 @@ def test_names_that_are_no_text_are_told_and_kept(clean: Path, tmp_path: Path) -
     json.dumps(value)
     assert r"odd\xff\x1b[2J\u202e" in table.read_text(encoding="utf-8-sig")
     assert "\x1b" not in run("audit", tmp_path / "out").out
+
+
+def test_another_package_in_the_place_of_a_sealed_one_is_told(clean: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(clean, out)
+    where = catalogued(tmp_path / "c.sqlite", out)
+    with (out / "job-ok_ok/tagmanifest-sha512.txt").open("ab") as seal:
+        seal.write(b"0" * 128 + b"  more.txt\n")
+    assert run("catalogue", "add", out, "--catalogue", where).code == 1
+    for words in ((out,), ("--catalogue", where)):
+        value = asked(*words)
+        assert {rules.OTHER.id, rules.NOT_READ.id, rules.SEALED_UNKNOWN.id} <= set(found(value))
+        assert found(value)[rules.OTHER.id] == ["job-ok_ok"]
+
+
+def test_a_root_that_is_away_is_told_until_it_is_back(clean: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    shutil.copytree(clean, out)
+    where = catalogued(tmp_path / "c.sqlite", out)
+    out.rename(tmp_path / "unplugged")
+    assert run("catalogue", "add", out, "--catalogue", where).code == 1
+    value = asked("--catalogue", where)
+    assert (value["exit_code"], found(value)) == (1, {rules.ROOT_AWAY.id: ["out"]})
+    (tmp_path / "unplugged").rename(out)
+    assert run("catalogue", "add", out, "--catalogue", where).code == 0
+    assert found(asked("--catalogue", where)) == {}

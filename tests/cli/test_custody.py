@@ -56,7 +56,8 @@ def test_every_kind_is_entered_by_hand_or_by_a_command() -> None:
 def test_a_complete_line_is_appended_and_an_incomplete_one_refused(kind: str, tmp_path: Path) -> None:
     words, needed = COMPLETE[kind]
     if kind == "fault_cleared":
-        entered(tmp_path, "fault_noted", "--equipment", "D", "--note", "post loose")
+        noted = ("fault_noted", "--equipment", "D", "--note", "post loose")
+        entered(tmp_path, *noted, "--at", "2026-02-01")
     before = (tmp_path / LEDGER_NAME).read_bytes() if kind == "fault_cleared" else b""
     for option in needed:
         at = words.index(option)
@@ -308,3 +309,15 @@ def test_names_in_a_ledger_cannot_move_the_cursor(place: Path) -> None:
     entered(place / "out", "carrier_received", "--carrier", "\x1b[2Jx\u202e", "--organisation", "\x07bell")
     said = run_process("custody", place / "out", "--carrier", "\x1b[2Jx\u202e")
     assert said.code == 1 and not {"\x1b", "\x07", "\u202e"} & set(said.out + said.err)
+
+
+def test_a_clearing_older_than_the_fault_is_refused(tmp_path: Path) -> None:
+    noted = ("fault_noted", "--equipment", "D", "--notice", "F", "--note", "hum", "--since", "2026-06-01")
+    entered(tmp_path, *noted, "--at", "2026-06-09")
+    cleared = ("fault_cleared", "--equipment", "D", "--notice", "F", "--note", "tested")
+    before = (tmp_path / LEDGER_NAME).read_bytes()
+    for at in ("2020-01-01", "2026-06-05"):  # before it began; before anybody had found it
+        said = run("enter", tmp_path, *cleared, "--at", at, "--json")
+        assert (said.code, said.json()["error"]["code"]) == (2, "enter-incomplete")
+    assert (tmp_path / LEDGER_NAME).read_bytes() == before
+    entered(tmp_path, *cleared, "--at", "2026-06-09")  # the same day: it may have been later on it

@@ -268,3 +268,39 @@ def test_names_that_are_no_unicode(demo: Path, tmp_path: Path) -> None:
     assert base64.b64decode(one["place_base64"]) == bytes(odd)
     assert "\\xff" in one["place"]
     assert "trace-notice-package-unread" not in names_of(told(value))
+
+
+def test_a_forged_package_is_in_no_answer_and_no_notice(demo: Path, tmp_path: Path) -> None:
+    packages = Path(shutil.copytree(demo / "packages", tmp_path / "packages"))
+    name = next(p.name for p in packages.iterdir() if p.name.endswith("_t01"))
+    with (packages / name / "tagmanifest-sha512.txt").open("ab") as seal:
+        seal.write(b"0" * 128 + b"  more.txt\n")
+    letters = tmp_path / "letters"
+    said = run("trace", packages, "--equipment", "DECK-1", "--notices", letters, "--json")
+    fits("trace", said.json())
+    listed = {p["transfer_id"] for c in said.json()["clients"] for p in c["passes"]}
+    assert listed == (CONCERNED | OTHER) - {"T01"}
+    assert names_of(told(said.json())) >= {"trace-package-not-read"}
+    assert name not in "".join(p.read_text(encoding="utf-8") for p in letters.iterdir())
+
+
+def test_two_notices_under_one_id_are_judged_both(demo: Path, tmp_path: Path) -> None:
+    packages = Path(shutil.copytree(demo / "packages", tmp_path / "packages"))
+    words = ("fault_noted", "--equipment", "DECK-1", "--notice", "FLT-9", "--note", "hum")
+    assert run("enter", packages, *words, "--since", "2026-07-01").code == 0
+    said = run("trace", packages, "--equipment", "DECK-1", "--json").json()
+    assert {n["since"]: n["transfers"]["covered"] for n in said["notices"]} == {SINCE: 4, "2026-07-01": 0}
+    assert names_of(told(said)) == {"trace-covered", "trace-notices-differ"}
+
+
+def test_a_ledger_that_went_leaves_its_faults_and_is_told(demo: Path, tmp_path: Path) -> None:
+    packages = Path(shutil.copytree(demo / "packages", tmp_path / "packages"))
+    where = tmp_path / "c.sqlite"
+    assert run("catalogue", "add", packages, "--catalogue", where).code == 0
+    (packages / "custody-ledger.jsonl").unlink()
+    assert run("catalogue", "add", packages, "--catalogue", where).code == 1
+    refused = run("catalogue", "rebuild", packages, "--catalogue", where, "--json")
+    assert refused.json()["error"]["code"] == "ledger-away"
+    said = run("trace", "--catalogue", where, "--equipment", "DECK-1", "--json").json()
+    assert said["outcome"] == "doubtful"
+    assert names_of(told(said)) == {"trace-covered", "trace-ledger-broken"}

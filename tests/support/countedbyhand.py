@@ -72,10 +72,12 @@ class ByHand:
         return read.at if read else ""
 
     def answers(self, today: str, moment: str, days: int) -> dict[str, Any]:
-        there, answering = self.there(), self._answering()
+        there, answering = self.there(), [p for p in self._answering() if not self._other(p)]
         told = [p for p in answering if p.record_version is not None]
         sound = [p for p in told if p.outcome is None or p.audio_sha256 is not None]
-        rules = Counter((r, s) for p in answering for r, s in {(r.rule, r.severity) for r in p.raised})
+        rules = Counter(
+            (r, s) for p in self._answering() for r, s in {(r.rule, r.severity) for r in p.raised}
+        )
         places: dict[str, list[str]] = {
             "emphasis": [
                 p.place for p in sound if p.ours and {p.tape_emphasis, p.file_emphasis} & {None, "unknown"}
@@ -98,6 +100,8 @@ class ByHand:
             "not_good": [p.place for p in there if self._not_good(p)],
             "once_bad": [p.place for p in there if self._once_bad(p)],
             "gone": [h.package.place for h in self.held.values() if h.gone],
+            "other": [p.place for p in there if self._other(p)],
+            "claim": [p.place for p in there if self._refused(p)],
         }
         return {
             "size": {
@@ -115,7 +119,10 @@ class ByHand:
             "parts": sorted(
                 (what, role, n)
                 for (what, role), n in Counter(
-                    pair for h in self.held.values() for pair in {(x.what, x.role) for x in h.package.parts}
+                    pair
+                    for h in self.held.values()
+                    if not self._other(h.package)
+                    for pair in {(x.what, x.role) for x in h.package.parts}
                 ).items()
             ),
             "to_verify": [p.place for p in self._in_order(there, moment)],
@@ -131,27 +138,59 @@ class ByHand:
         return any(c.outcome in ("bad", "missing") for c in (*self.checks_of(p), *elsewhere))
 
     def _superseded(self, p: Package) -> bool:
-        names = {p.identity, p.record_id} - {None}
-        return any(q is not p and q.supersedes in names and q.supersedes != q.record_id for q in self.there())
+        return any(p in self._meant(q) and self._counts(q, p) for q in self.there())
+
+    def _refused(self, q: Package) -> bool:
+        return not self._other(q) and any(not self._counts(q, p) for p in self._meant(q))
+
+    def _meant(self, q: Package) -> list[Package]:
+        """Those that one says it supersedes."""
+        if q.supersedes is None or q.supersedes == q.record_id:
+            return []
+        return [p for p in self.there() if p is not q and q.supersedes in (p.identity, p.record_id)]
+
+    def _counts(self, newer: Package, older: Package) -> bool:
+        at, seen = [older], [older]
+        while at:
+            at = [
+                p
+                for q in at
+                for p in self.there()
+                if q.supersedes in (p.identity, p.record_id)
+                if q.supersedes
+            ]
+            if newer in at:
+                return False
+            at = [p for p in at if p not in seen]
+            seen += at
+        return not self._other(newer)
+
+    def _other(self, p: Package) -> bool:
+        """Whether its ledger sealed another one under its name."""
+        told = [s.identity for s in self.sealed.get(p.ledger or "", ()) if s.package == p.name]
+        return None not in (p.identity, *told) and told[-1:] not in ([], [p.identity])
 
     def _answering(self) -> list[Package]:
         """Those whose record answers the questions about records."""
         return [p for p in self.there() if not self._superseded(p)]
 
     def _lost(self) -> list[tuple[str, str]]:
-        known = {(p.ledger, p.name) for p in self.there()}
+        known = {(p.ledger, p.name, p.identity) for p in self.there()}
+        names = {(path, name) for path, name, _ in known}
+        untold = {(path, name) for path, name, identity in known if identity is None}
         things = {p.identity for p in self.there()} - {None}
         return [
             (path, s.package)
             for path, all_ in self.sealed.items()
             for s in all_
-            if s.stays and (path, s.package) not in known and s.identity not in things
+            if s.stays and s.identity not in things
+            if (path, s.package) not in (names if s.identity is None else untold)
         ]
 
     def _trends(self, there: list[Package]) -> list[tuple[str, str, int, int, int, int]]:
         sums: dict[tuple[str, str], list[int]] = defaultdict(lambda: [0, 0, 0, 0])
         transfers: dict[Any, list[Package]] = defaultdict(list)
-        for p in self.there():
+        for p in (one for one in self.there() if not self._other(one)):
             transfers[p.record_id or p.identity or p.place].append(p)
         for copies in transfers.values():
             p = min(copies, key=lambda p: (None in self._damage(p), p.place))

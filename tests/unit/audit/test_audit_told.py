@@ -123,7 +123,7 @@ def test_the_table_has_a_row_for_each_thing() -> None:
     things = [thing for section in full().sections for thing in section.items]
     text = "".join(audit_csv(things))
     read = list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True))
-    assert len(read) == len(things) == 51
+    assert len(read) == len(things) == 63
     assert read[0]["rule"] == rules.LAST_NOT_GOOD.id and read[0]["client"] == "Ambersund Chamber Archive"
     assert all(row["what"] and row["where"] and row["what to do"] for row in read)
 

@@ -171,6 +171,8 @@ def answers(catalogue: Catalogue) -> dict[str, Any]:
         "not_good": places(ask.last_not_good(0)),
         "once_bad": places(ask.once_bad(0)),
         "gone": places(ask.gone(0)),
+        "other": places(ask.other_than_sealed(0)),
+        "claim": places(ask.claims_refused(0)),
     }
 
 
