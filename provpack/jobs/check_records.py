@@ -209,6 +209,8 @@ def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Fi
                 parts = violation.pointer.split("/")[1:]
                 key = "".join(f"[{int(p) + 1}]" if p.isdigit() else f".{p}" for p in parts).lstrip(".")
                 place = Origin(level="job", file="job.toml", column=key)
+                declared = job.job_origins.get(parts[0] if parts else "", place)
+                place = replace(declared, column=key)
                 yield found_at(rules.SCHEMA, f"'{key}': {violation.message}", place)
     for item in job.equipment.values():
         document = {"schema_version": REGISTER_VERSION, "equipment": [item.raw]}
