@@ -60,8 +60,8 @@ part); 70 bug in provpack; 128+N stopped by signal N."""
 
 # What a stopped command leaves behind; said after "Received files are untouched."
 LEFT_BEHIND = {
-    "bench": "Everything that was acknowledged is on disk; passes that were running run on in the log. Run the "
-    "same command again.",
+    "bench": "Everything that was acknowledged is on disk; passes that were running run on in the log. "
+    "Run the same command again.",
     "jot": "The line is in the bench log whole or not at all; `provpack jot show` tells.",
     "wrap": "Every package that stands under its final name is complete; the one in the making was taken "
     "away. Run the same command again: finished packages are left alone.",

@@ -26,7 +26,7 @@ _FILLED_LATER = frozenset(
 )
 _AUDIO_SECTIONS = ("deck", "interface", "capture", "signal")
 _MILDER: Mapping[Severity, Severity] = {"error": "warning", "warning": "note", "note": "note"}
-_NEVER_WAIVED = frozenset({rules.ID_MISSING.id, rules.ID_REPEATED.id, rules.FILE_TWICE.id, rules.REQUIRED.id})
+NEVER_WAIVED = frozenset({rules.ID_MISSING.id, rules.ID_REPEATED.id, rules.FILE_TWICE.id, rules.REQUIRED.id})
 
 
 class Violation(Protocol):
@@ -252,7 +252,7 @@ def waived(findings: list[Finding], transfer: LoadedTransfer) -> list[Finding]:
             waiver is None
             or not waiver.get("reason")
             or not waiver.get("by")
-            or finding.rule in _NEVER_WAIVED
+            or finding.rule in NEVER_WAIVED
         ):
             out.append(finding)
             continue

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from provpack.report.bench_after import after_parts
 from provpack.report.html import page_of
 from provpack.report.html_values import words
 from provpack.report.html_words import label
@@ -72,4 +73,5 @@ def page(name: str, view: Mapping[str, Any], *, frame: Frame) -> str:
         entry=entry,
         label=label,
         said=words,
+        drawing=after_parts(view) if name == "after" else {},
     )

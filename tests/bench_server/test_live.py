@@ -7,9 +7,9 @@ from collections.abc import Coroutine
 from typing import Any
 
 import pytest
+from bench_server.asking import HOST, Place
 from starlette.types import Message
 
-from bench_server.asking import HOST, Place
 from provpack.bench import live
 from provpack.bench.live import WAITING, Hub, Stream, watch
 

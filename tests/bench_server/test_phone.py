@@ -1,4 +1,4 @@
-"""The second server, for photos from a phone: one address, one code, one carrier, ten minutes, forty photos."""
+"""The second server, for a phone: one address, one code, one carrier, ten minutes, forty photos."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-
 from bench_server.asking import JPEG, PNG, Headers, Place, Said, asked
+
 from provpack.bench import phone as module
 from provpack.bench.phone import PHOTOS, Phone
 

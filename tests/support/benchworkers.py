@@ -61,6 +61,13 @@ def endless(mark: Path, progress: Progress) -> None:
         mark.unlink()
 
 
+def endless_pass(
+    folder: Path, transfer_id: str, number: int, now: Callable[[], Any], progress: Progress
+) -> None:
+    """Stands for jobs/benchmeasure.measure_pass."""
+    endless(folder / "marks" / transfer_id, progress)
+
+
 def deaf(mark: Path, progress: Progress) -> None:
     """Says nothing any more and so never hears that it is to stop."""
     mark.write_text(str(os.getpid()))

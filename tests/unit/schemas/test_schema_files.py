@@ -37,6 +37,7 @@ OWN = (
     "result-error",
     "result-heal",
     "result-inspect",
+    "result-jot",
     "result-receive",
     "result-report",
     "result-trace",
