@@ -248,12 +248,7 @@ def waived(findings: list[Finding], transfer: LoadedTransfer) -> list[Finding]:
     out = []
     for finding in findings:
         waiver = waivers.get(finding.rule)
-        if (
-            waiver is None
-            or not waiver.get("reason")
-            or not waiver.get("by")
-            or finding.rule in NEVER_WAIVED
-        ):
+        if waiver is None or not waiver.get("reason") or not waiver.get("by") or finding.rule in NEVER_WAIVED:
             out.append(finding)
             continue
         said = f"Set aside by {waiver['by']}, {waiver.get('at', 'undated')}: {waiver['reason']}"

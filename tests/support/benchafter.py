@@ -8,12 +8,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from support.jobs import EQUIPMENT, JOB, samples, wav
-
 from provpack.jobs.benchdesk import Acted, Desk, DeskInfo
 from provpack.jobs.benchfiles import FileWatch
 from provpack.jobs.benchmeasure import measure_pass, measured_before
 from provpack.jobs.progress import Silent
+from support.jobs import EQUIPMENT, JOB, samples, wav
 
 RATE, SECONDS = 44100, 10
 A, B = "captures/one/a.wav", "captures/two/b.wav"
@@ -37,11 +36,16 @@ file_emphasis = "present"
 channel_use = "stereo"
 [[chain]]
 id = "A"
+deck_id = "DECK-1"
+decoder_id = "DEC-1"
+capture_device_id = "CAP-1"
+capture_input = "1"
 capture_files = "captures/one/*.wav"
 [[chain]]
 id = "B"
 deck_id = "DECK-2"
 decoder_id = "DEC-2"
+capture_device_id = "CAP-1"
 capture_input = "2"
 capture_files = "captures/two/*.wav"
 """
@@ -67,9 +71,7 @@ class Finished:
         (self.folder / "equipment.toml").write_text(EQUIPMENT + MACHINES, encoding="utf-8")
         self.at = datetime.fromisoformat("2026-06-02T21:00:00+02:00")
         self.destination = folder / "packages"
-        self.desk = Desk(
-            self.folder, now=lambda: self.at, tool_version="1.0.0", destination=self.destination
-        )
+        self.desk = Desk(self.folder, now=lambda: self.at, tool_version="1.0.0", destination=self.destination)
         self.works: dict[str, Mapping[str, Any]] = {}
         self._begin("T01", "A")
         self._begin("T02", "B")

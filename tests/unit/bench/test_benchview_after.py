@@ -1,5 +1,5 @@
-"""What the pages after a pass and of the packages are told: which file agrees and why, what was found, what can
-be wrapped."""
+"""What the pages after a pass and of the packages are told: which file agrees and why, what was found, what
+can be wrapped."""
 
 from __future__ import annotations
 
@@ -137,9 +137,7 @@ def test_logged_and_found_stand_on_one_time_line(made: Finished) -> None:
 def test_events_of_a_pass_that_is_not_the_transfers_lie_in_its_own_file(made: Finished) -> None:
     made.attach("T01", A)
     made.act("judged", transfer_id="T01", verdict="redo", note="hum", **{"pass": 1})
-    made.act(
-        "pass_started", transfer_id="T01", chain_id="A", settings=made.desk.settings("A"), reason="hum"
-    )
+    made.act("pass_started", transfer_id="T01", chain_id="A", settings=made.desk.settings("A"), reason="hum")
     made.act("pass_stopped", after=SECONDS, transfer_id="T01", outcome="complete")
     made.capture("captures/one/a2.wav", 7)
     made.act(
@@ -222,7 +220,10 @@ def test_ready_sealed_and_the_ledger(made: Finished) -> None:
     (unit,) = [u for u in wrap(made.folder, made.destination).units if u.outcome == "wrapped"]
     assert unit.package_name == PACKAGE
     ledger = made.destination / LEDGER_NAME
-    for kind, minute, more in ((WRAPPED, 10, {}), (FIXITY_CHECKED, 20, {"outcome": "good", "depth": "bytes"})):
+    for kind, minute, more in (
+        (WRAPPED, 10, {}),
+        (FIXITY_CHECKED, 20, {"outcome": "good", "depth": "bytes"}),
+    ):
         at = f"2026-06-02T21:{minute}:00+02:00"
         append(ledger, ledger_line(kind, at=at, tool_version="1.0.0", package=PACKAGE, **more))
     other = ledger_line(WRAPPED, at="2026-06-02T22:00:00+02:00", tool_version="1.0.0", package="else_t09")
@@ -244,7 +245,9 @@ def test_a_broken_ledger_is_said(made: Finished) -> None:
     made.destination.mkdir()
     ledger = made.destination / LEDGER_NAME
     for minute in (10, 20, 30):
-        line = ledger_line(WRAPPED, at=f"2026-06-02T21:{minute}:00+02:00", tool_version="1.0.0", package=PACKAGE)
+        line = ledger_line(
+            WRAPPED, at=f"2026-06-02T21:{minute}:00+02:00", tool_version="1.0.0", package=PACKAGE
+        )
         append(ledger, line)
     ledger.write_bytes(ledger.read_bytes().replace(b"21:20", b"21:21"))
     assert packages(made)["ledger"]["trouble"]
