@@ -24,6 +24,8 @@ from provpack.errors import Bug, ProvpackError, UsageProblem
 # name -> one line for the overview; the module is provpack.cli.<name>, its command `command`.
 COMMANDS = {
     "demo": "Make an invented job with synthetic tapes and run the main job on it.",
+    "bench": "Keep the record while the tapes run: a local page for one job folder.",
+    "jot": "Write down, without the page, what the page would.",
     "check": "Read a job folder, list everything wrong with it, write nothing.",
     "wrap": "Wrap every transfer of a job folder into a sealed package.",
     "report": "Tell what a sealed package holds; draw its page anew outside it.",
@@ -58,6 +60,9 @@ part); 70 bug in provpack; 128+N stopped by signal N."""
 
 # What a stopped command leaves behind; said after "Received files are untouched."
 LEFT_BEHIND = {
+    "bench": "Everything that was acknowledged is on disk; passes that were running run on in the log. "
+    "Run the same command again.",
+    "jot": "The line is in the bench log whole or not at all; `provpack jot show` tells.",
     "wrap": "Every package that stands under its final name is complete; the one in the making was taken "
     "away. Run the same command again: finished packages are left alone.",
     "deliver": "No delivery stands under its final name unless it is complete; the packages were only read. "

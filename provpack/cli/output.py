@@ -17,7 +17,7 @@ import click
 F = Callable[..., Any]
 
 SCHEMA_VERSION = "1.0.0"
-NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.2.0"}
+NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.2.0", "wrap": "1.1.0"}
 """Results whose schema has moved on."""
 
 

@@ -37,6 +37,10 @@ from provpack.cli.signing import open_signer, sign_options
     "--hold-back-names", is_flag=True,
     help="Keep names of persons out of the packages; roles stay, the full records stay with the studio.",
 )  # fmt: skip
+@click.option(
+    "--only", "only", multiple=True, metavar="TRANSFER_ID",
+    help="Wrap this transfer and leave the others; may be given several times.",
+)  # fmt: skip
 @sign_options
 @json_option
 @click.pass_context
@@ -49,12 +53,13 @@ def command(
     container: Literal["wav", "flac"],
     late: str | None,
     hold_back_names: bool,
+    only: tuple[str, ...],
     sign: Path | None,
     passphrase_file: Path | None,
     signer: str | None,
     as_json: bool,
 ) -> int:
-    """Wrap every transfer of the job folder JOB into one sealed package each.
+    """Wrap every transfer of the job folder JOB, or those named, into one sealed package each.
 
     The received files are opened read-only. A transfer with an error is left out and named at the end; the
     others are wrapped. Interrupted at any moment, a package is there complete or not at all.
@@ -75,7 +80,8 @@ def command(
     )
     target = destination.absolute()
     with progress.shown(as_json) as bar, wrap_ports(target, bar) as ports:
-        result = wrap_job(job, target, ports, dry_run=dry_run, wishes=wishes)
+        chosen = frozenset(only) if only else None
+        result = wrap_job(job, target, ports, dry_run=dry_run, wishes=wishes, only=chosen)
     if ctx.obj["debug"]:
         for problem in (unit.problem for unit in result.units):
             if problem is not None and problem.__cause__ is not None:

@@ -2,63 +2,30 @@
 before it (the bytes without the line end; 128 zeros for the first).
 
 Removing, changing or reordering any line but the last breaks the chain; the last is witnessed by the copy
-of its hash handed to the client (package/ledgerchain.py reads and explains). A torn last line (power cut
-while appending) is completed if nothing of it is missing but its end, else set aside in a file of its own,
-never dropped. Bytes that no append leaves behind are left alone, and nothing is appended after them; nor to
-an empty file beside packages, whose history is gone. What could not be written whole is taken back: an append
-is in the file, synced, or it is not.
+of its hash handed to the client (package/ledgerchain.py reads and explains). How lines are appended, and what
+becomes of a torn last line: edge/chainedfile.py. Bytes that no append leaves behind are left alone, and
+nothing is appended after them; nor to an empty file beside packages, whose history is gone.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import json
 import os
-import stat
-import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from provpack.edge.commit import RealDisk, explain
-from provpack.edge.ledgerend import (
-    ASIDE,
-    COMPARE,
-    history_gone,
-    last_line,
-    mend_torn_end,
-    number_of,
-    packages_beside,
-    tail_after_newline,
-)
+from provpack.edge import chainedfile
+from provpack.edge.chainedend import last_line, number_of, tail_after_newline
+from provpack.edge.commit import explain
+from provpack.edge.ledgerend import LEDGER, history_gone
 from provpack.edge.tree import open_regular
-from provpack.errors import CouldNotCheck, EnvironmentProblem, ProvpackError
-from provpack.package.ledgerchain import (
-    NO_PREVIOUS,
-    Break,
-    Chain,
-    Entry,
-    Witness,
-    read_chain,
-)
+from provpack.errors import CouldNotCheck, EnvironmentProblem
+from provpack.package.ledgerchain import Break, Chain, Entry, Witness, read_chain
 
 LEDGER_NAME = "custody-ledger.jsonl"
-_BLOCK = 1 << 20
-_REPLACED_AT_MOST = 100
-_PATIENCE = 5.0
-"""Seconds that a reader waits for writers before it reads all the same."""
-_NEWBORN = 5
-"""How often an empty file is looked at again: whoever made it may be about to write its first line."""
-_TODO = {
-    "disk-full": "Free some space there, then run the same command again.",
-    "read-only": "Make the medium writable, or copy the whole folder to one that is; then run it again.",
-    "no-permission": "Check who owns the ledger and its folder, and their permissions; then run it again.",
-    "file-too-large-here": "Raise the limit, or move the whole folder to another file system; then again.",
-}
-"""The command that appends may have no choice of destination: the ledger lies where it lies."""
 
 
 def find_ledger(start: Path) -> Path | None:
@@ -102,9 +69,9 @@ def read_ledger(
     Lines that are appended meanwhile are not read. Raises CouldNotCheck when the file cannot be read.
     """
     with open_regular(path.parent, path.name) as file:
-        size = _settled_size(file.fileno())
+        size = chainedfile.settled_size(file.fileno())
         try:
-            blocks = partial(_blocks, file.fileno(), size)
+            blocks = partial(chainedfile.blocks, file.fileno(), size)
             chain = read_chain(blocks, witnesses=witnesses, keep=keep, each=each)
         except OSError as err:
             raise CouldNotCheck(
@@ -115,19 +82,10 @@ def read_ledger(
             ) from None
     if chain.lines or chain.breaks:
         return chain
-    beside = packages_beside(path)
-    if len(beside) <= (1 if chain.torn else 0):  # the first append ever may have been cut short
+    gone = history_gone(path, chain.torn is not None)
+    if gone is None:
         return chain
-    gone = Break(kind="cut_off", entries=None, lines=(), what=history_gone(beside))
-    return replace(chain, breaks=(gone,))
-
-
-def set_aside(path: Path) -> list[tuple[str, int]]:
-    """(name, bytes) of the torn ends that were set aside beside a ledger, sorted by name."""
-    with contextlib.suppress(OSError):
-        names = [p for p in path.parent.iterdir() if p.name.startswith(f"{path.name}{ASIDE}")]
-        return sorted((p.name, p.lstat().st_size) for p in names)
-    return []
+    return replace(chain, breaks=(Break(kind="cut_off", entries=None, lines=(), what=gone),))
 
 
 def read_entries(path: Path) -> list[dict[str, Any]]:
@@ -159,44 +117,12 @@ def head(path: Path) -> tuple[int, str] | None:
     with open_regular(path.parent, path.name) as file:
         fd = file.fileno()
         try:
-            size = _settled_size(fd)
-            size -= len(tail_after_newline(fd, size, path)) if size else 0
-            last = last_line(fd, size, path)
+            size = chainedfile.settled_size(fd)
+            size -= len(tail_after_newline(fd, size, path, LEDGER)) if size else 0
+            last = last_line(fd, size, path, LEDGER)
         except OSError as err:
             raise explain(err, path, "read the custody ledger") from None
-    return None if last is None else (number_of(last, path), hashlib.sha512(last).hexdigest())
-
-
-def _blocks(fd: int, size: int) -> Iterator[bytes]:
-    at = 0
-    while at < size:
-        os.lseek(fd, at, os.SEEK_SET)
-        block = os.read(fd, min(_BLOCK, size - at))
-        if not block:
-            return
-        at += len(block)
-        yield block
-
-
-def _settled_size(fd: int) -> int:
-    """Bytes in the file at a moment when nobody is in the midst of an append, if such a moment comes."""
-    if os.name != "nt":
-        import fcntl
-
-        until = time.monotonic() + _PATIENCE
-        while time.monotonic() < until:
-            try:
-                fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-            except BlockingIOError:
-                time.sleep(0.01)
-                continue
-            except OSError:  # a file system without locks: read what is there
-                break
-            try:
-                return os.fstat(fd).st_size
-            finally:
-                fcntl.flock(fd, fcntl.LOCK_UN)
-    return os.fstat(fd).st_size
+    return None if last is None else (number_of(last, path, LEDGER), hashlib.sha512(last).hexdigest())
 
 
 # --- appending ---
@@ -222,142 +148,4 @@ def append_new(
 
     When make returns nothing, nothing is written. Raises as append does, and whatever make and see raise.
     """
-    try:
-        with _opened(path) as (fd, made):
-            if made:
-                RealDisk().sync_folder(path.parent)  # else the name might not survive a power cut
-            if see is not None:
-                size, show = os.fstat(fd).st_size, see
-                read_chain(lambda: _blocks(fd, size), each=lambda line, entry: show(entry))
-            try:
-                new = list(make())
-                return _write(fd, path, new) if new else []
-            finally:
-                if made and os.fstat(fd).st_size == 0 and os.name != "nt":
-                    path.unlink()  # ours, and nothing was written to it
-    except OSError as err:
-        raise _explained(err, path, "append to the custody ledger") from None
-
-
-def _explained(err: OSError, path: Path, doing: str) -> ProvpackError:
-    told = explain(err, path, doing)
-    return type(told)(told.code, told.what, where=told.where, todo=_TODO.get(told.code, told.todo))
-
-
-def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    before = os.fstat(fd).st_size
-    size, missing_end = mend_torn_end(fd, before, path)
-    last = missing_end if missing_end is not None else last_line(fd, size, path)
-    number, previous = 0, NO_PREVIOUS
-    if last is not None:
-        number, previous = number_of(last, path), hashlib.sha512(last).hexdigest()
-    out: list[dict[str, Any]] = []
-    data = bytearray(b"\n" if missing_end is not None else b"")
-    for entry in entries:
-        number += 1
-        full = {**entry, "n": number, "previous": previous}
-        line = json.dumps(full, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode("utf-8")
-        previous = hashlib.sha512(line).hexdigest()
-        data += line + b"\n"
-        out.append(full)
-    try:
-        os.lseek(fd, 0, os.SEEK_END)
-        view = memoryview(data)
-        while view:
-            view = view[os.write(fd, view) :]
-        os.fsync(fd)
-    except BaseException:
-        # Disk full, a failed sync, a signal: what was not acknowledged must not be there half.
-        with contextlib.suppress(OSError):
-            os.ftruncate(fd, size)
-        raise
-    return out
-
-
-@contextlib.contextmanager
-def _opened(path: Path) -> Iterator[tuple[int, bool]]:
-    """The ledger open and locked for us alone, still the file that bears the name; and whether we made it.
-
-    While we waited for the lock the file may have been moved away and another put in its place.
-    """
-    for turn in range(_REPLACED_AT_MOST):
-        try:
-            fd, made = _open_or_make(path)
-        except OSError as err:
-            raise _explained(err, path, "open the custody ledger") from None
-        try:
-            _regular_only(fd, path)
-            with _locked(fd):
-                there = _still_there(fd, path)
-                emptied = packages_beside(path) if there and not made and not os.fstat(fd).st_size else []
-                if emptied and turn >= _NEWBORN:
-                    raise EnvironmentProblem(
-                        "ledger-broken", history_gone(emptied), where=str(path), todo=COMPARE
-                    )
-                if there and not emptied:
-                    yield fd, made
-                    return
-        finally:
-            os.close(fd)
-        if emptied:
-            time.sleep(0.02)
-    raise EnvironmentProblem(
-        "ledger-replaced",
-        "The custody ledger was replaced again and again while an entry was to be appended.",
-        where=str(path),
-        todo="Find out which program moves the file; then run the same command again.",
-    )
-
-
-def _open_or_make(path: Path) -> tuple[int, bool]:
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    with contextlib.suppress(FileNotFoundError):
-        return os.open(path, flags), False
-    with contextlib.suppress(FileExistsError):
-        return os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o644), True
-    return os.open(path, flags), False
-
-
-def _still_there(fd: int, path: Path) -> bool:
-    if os.name == "nt":  # an open file cannot be replaced there
-        return True
-    try:
-        named = path.stat(follow_symlinks=False)
-    except FileNotFoundError:
-        return False
-    held = os.fstat(fd)
-    return (named.st_dev, named.st_ino) == (held.st_dev, held.st_ino)
-
-
-def _regular_only(fd: int, path: Path) -> None:
-    if not stat.S_ISREG(os.fstat(fd).st_mode):
-        raise EnvironmentProblem(
-            "ledger-not-a-file",
-            "What lies in the place of the custody ledger is not a regular file.",
-            where=str(path),
-            todo="Move it away; the next entry starts a new ledger.",
-        )
-
-
-@contextlib.contextmanager
-def _locked(fd: int) -> Iterator[None]:
-    """Hold the file for ourselves: other processes wait (POSIX) or are refused (Windows)."""
-    if os.name == "nt":
-        import msvcrt
-
-        lock = getattr(msvcrt, "locking")  # noqa: B009 - absent from the type stubs elsewhere
-        lock(fd, getattr(msvcrt, "LK_LOCK"), 1)  # noqa: B009
-        try:
-            yield
-        finally:
-            os.lseek(fd, 0, os.SEEK_SET)
-            lock(fd, getattr(msvcrt, "LK_UNLCK"), 1)  # noqa: B009
-    else:
-        import fcntl
-
-        fcntl.flock(fd, fcntl.LOCK_EX)
-        try:
-            yield
-        finally:
-            fcntl.flock(fd, fcntl.LOCK_UN)
+    return chainedfile.append_new(path, make, LEDGER, see=see)

@@ -211,8 +211,8 @@ class WorkerPool(Generic[Item, Result]):
         self._workers.remove(worker)
         worker.process.join(_GOODBYE)
         code = worker.process.exitcode
-        how = "its pipe broke" if code is None else f"exit code {code}" if code >= 0 else _signal(-code)
-        _kill(worker, wait=_GOODBYE)
+        how = "its pipe broke" if code is None else ending(code)
+        see_ended(worker.process, worker.pipe, wait=_GOODBYE)
         job = worker.job
         if job is None:
             self._failed_starts += not worker.up
@@ -227,16 +227,19 @@ class WorkerPool(Generic[Item, Result]):
                 worker.process.kill()
             worker.pipe.close()
         for worker in (*self._workers, *self._killed):
-            _kill(worker, wait=_GOODBYE)
+            see_ended(worker.process, worker.pipe, wait=_GOODBYE)
         self._workers.clear()
         self._killed.clear()
 
 
-def _signal(number: int) -> str:
+def ending(code: int) -> str:
+    """A process's exit code in words; negative ones are signals."""
+    if code >= 0:
+        return f"exit code {code}"
     try:
-        return f"signal {number}, {signal.Signals(number).name}"
+        return f"signal {-code}, {signal.Signals(-code).name}"
     except ValueError:
-        return f"signal {number}"
+        return f"signal {-code}"
 
 
 def _start(make: Callable[..., Any]) -> _Worker[Any]:
@@ -248,7 +251,7 @@ def _start(make: Callable[..., Any]) -> _Worker[Any]:
         # From its first moment a worker must not notice Ctrl-C on the terminal, which is meant for the
         # parent; what is blocked here stays blocked there until it says otherwise. The tracker that this
         # start method needs unblocks signals when it starts, so it must be up before.
-        with _signals_held():
+        with signals_held():
             worker.start()
     except BaseException:
         here.close()
@@ -259,7 +262,8 @@ def _start(make: Callable[..., Any]) -> _Worker[Any]:
 
 
 @contextlib.contextmanager
-def _signals_held() -> Iterator[None]:
+def signals_held() -> Iterator[None]:
+    """Ctrl-C and SIGTERM wait until the block is left; a process started in it has them blocked at first."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -271,19 +275,25 @@ def _signals_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _kill(worker: _Worker[Any], *, wait: float) -> None:
-    """See that a worker ends, and do not wait for it longer than twice so many seconds."""
-    worker.pipe.close()
-    worker.process.join(wait)
-    if worker.process.exitcode is None:
-        worker.process.kill()
-        worker.process.join(wait)
-    if worker.process.exitcode is not None:
-        worker.process.close()
+def signals_released() -> None:
+    """The other end of signals_held, in the process that was started in it."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM})
+
+
+def see_ended(worker: Any, pipe: Connection, *, wait: float) -> None:
+    """See that a process ends, and do not wait for it longer than twice so many seconds."""
+    pipe.close()
+    worker.join(wait)
+    if worker.exitcode is None:
+        worker.kill()
+        worker.join(wait)
+    if worker.exitcode is not None:
+        worker.close()
         return
     # At the end of the program multiprocessing would wait for all it knows, without end for one that is
     # stuck in the kernel.
-    getattr(process, "_children", set()).discard(worker.process)
+    getattr(process, "_children", set()).discard(worker)
 
 
 def _serve(pipe: Connection, make: MakeWork[Item, Result]) -> None:
@@ -291,8 +301,7 @@ def _serve(pipe: Connection, make: MakeWork[Item, Result]) -> None:
     of the parent whatever the other one is stuck in."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM})
+    signals_released()
     inbox: SimpleQueue[Item] = SimpleQueue()
     last = threading.Event()
     threading.Thread(target=_work, args=(pipe, make, inbox, last), daemon=True).start()

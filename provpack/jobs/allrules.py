@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from provpack.chunks import rules as chunk_rules
+from provpack.edge import bench_rules
 from provpack.findings import Rule
 from provpack.jobs import (
     auditrules,
+    benchrules,
     custodyrules,
     deliveryrules,
     deriverules,
@@ -27,6 +29,7 @@ ALL_RULES: tuple[tuple[str, tuple[Rule, ...]], ...] = (
     ("Passes and their assembly", passrules.RULES),
     ("Derivatives", deriverules.RULES),
     ("The sheets, equipment and files of a job", rules.RULES),
+    ("The bench log", (*bench_rules.RULES, *benchrules.BENCH_RULES)),
     ("Wrapping", wraprules.RULES),
     ("Names held back", heldrules.RULES),
     ("Audio files and their chunks", chunk_rules.RULES),

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from provpack.edge.ledger import set_aside
+from provpack.edge.chainedend import set_aside
 from provpack.edge.tree import open_regular, reason
 from provpack.errors import CouldNotCheck
 from provpack.findings import Finding, Rule

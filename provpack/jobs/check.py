@@ -123,8 +123,10 @@ def check_loaded(
     progress: Progress,
     validate: Validate,
     run_all: RunAll | None = None,
+    figures: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> CheckResult:
-    """`check_job` for a job that was loaded already."""
+    """`check_job` for a job that was loaded already. figures: transfer_id -> the record's `measured`, for
+    transfers whose audio was measured before; without run_all nothing else is read of the audio."""
     register = {"equipment": [item.raw for item in job.equipment.values()]}
     clients = load_profiles(job)
     persons: tuple[Person, ...] = ()
@@ -144,9 +146,9 @@ def check_loaded(
         draft = build_record_draft(job, transfer, record_id=NO_ID)
         own += unknown_waivers(transfer)
         own += chain_check(job, transfer, (draft.get("capture") or {}).get("chain_check_at"))
-        figures: Mapping[str, Any] | None = None
-        if run_all is not None and facts is not None and not facts.is_float:
-            figures, unread = _measured(transfer, draft, now, run_all, progress)
+        told = figures.get(transfer.transfer_id) if figures else None
+        if told is None and run_all is not None and facts is not None and not facts.is_float:
+            told, unread = _measured(transfer, draft, now, run_all, progress)
             own += unread
         report: PassReport | None = None
         if run_all is not None:
@@ -160,7 +162,7 @@ def check_loaded(
             own += held_in_draft(transfer, draft, hold_back(draft, no_salt, persons))
         own = waived(own, transfer)
         if job.job_values:
-            judged = judge_draft(job, transfer, draft, facts, validate, register, figures)
+            judged = judge_draft(job, transfer, draft, facts, validate, register, told)
             # The ranges were held against the passes themselves: the record's rule would only repeat it.
             if any(f.rule.startswith("pass-assembly-") and f.severity == "error" for f in own):
                 judged = [f for f in judged if not f.rule.startswith("rec-assembly-")]

@@ -26,7 +26,7 @@ _FILLED_LATER = frozenset(
 )
 _AUDIO_SECTIONS = ("deck", "interface", "capture", "signal")
 _MILDER: Mapping[Severity, Severity] = {"error": "warning", "warning": "note", "note": "note"}
-_NEVER_WAIVED = frozenset({rules.ID_MISSING.id, rules.ID_REPEATED.id, rules.FILE_TWICE.id, rules.REQUIRED.id})
+NEVER_WAIVED = frozenset({rules.ID_MISSING.id, rules.ID_REPEATED.id, rules.FILE_TWICE.id, rules.REQUIRED.id})
 
 
 class Violation(Protocol):
@@ -209,6 +209,8 @@ def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Fi
                 parts = violation.pointer.split("/")[1:]
                 key = "".join(f"[{int(p) + 1}]" if p.isdigit() else f".{p}" for p in parts).lstrip(".")
                 place = Origin(level="job", file="job.toml", column=key)
+                declared = job.job_origins.get(parts[0] if parts else "", place)
+                place = replace(declared, column=key)
                 yield found_at(rules.SCHEMA, f"'{key}': {violation.message}", place)
     for item in job.equipment.values():
         document = {"schema_version": REGISTER_VERSION, "equipment": [item.raw]}
@@ -246,12 +248,7 @@ def waived(findings: list[Finding], transfer: LoadedTransfer) -> list[Finding]:
     out = []
     for finding in findings:
         waiver = waivers.get(finding.rule)
-        if (
-            waiver is None
-            or not waiver.get("reason")
-            or not waiver.get("by")
-            or finding.rule in _NEVER_WAIVED
-        ):
+        if waiver is None or not waiver.get("reason") or not waiver.get("by") or finding.rule in NEVER_WAIVED:
             out.append(finding)
             continue
         said = f"Set aside by {waiver['by']}, {waiver.get('at', 'undated')}: {waiver['reason']}"

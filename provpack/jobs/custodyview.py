@@ -11,7 +11,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from provpack.edge.ledger import LEDGER_NAME, read_ledger, set_aside
+from provpack.edge.chainedend import set_aside
+from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.edge.ledgerend import packages_beside
 from provpack.edge.tree import open_regular
 from provpack.errors import CouldNotCheck

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from provpack.edge.tables import Row, is_blank, shortened
@@ -43,11 +43,12 @@ def declare_row(row: Row, columns: Mapping[str, Column], level: Level, file: str
 
 
 def declare_table(table: Mapping[str, Any], columns: Mapping[str, Column], at: Origin) -> Declared:
-    """The keys of a TOML table as values; `at` is the table itself, its column the dotted prefix."""
+    """The keys of a table (TOML, or JSON of the bench log) as values; `at` is the table itself, its column
+    the dotted prefix, its row the line where the file has lines."""
     out = Declared()
     for name, value in table.items():
         key = f"{at.column}.{name}" if at.column else name
-        origin = Origin(level=at.level, file=at.file, column=key)
+        origin = replace(at, column=key)
         column = columns.get(name)
         if column is None:
             near = difflib.get_close_matches(name[:80], sorted(columns), n=1)
@@ -58,7 +59,7 @@ def declare_table(table: Mapping[str, Any], columns: Mapping[str, Column], at: O
                 )
             )
             continue
-        inner = _Value(at.level, at.file, out.findings)
+        inner = _Value(at, out.findings)
         result = inner.read(column, value, key)
         if result is ABSENT:
             out.refused.add(name)
@@ -83,13 +84,14 @@ def _take(name: str, reading: Reading, origin: Origin, out: Declared) -> None:
 class _Value:
     """Reads a TOML value as its column wants it; texts are held to the same rules as cells."""
 
-    def __init__(self, level: Level, file: str, findings: list[Finding]) -> None:
-        self._level: Level = level
-        self._file = file
+    def __init__(self, at: Origin, findings: list[Finding]) -> None:
+        self._at = at
         self._findings = findings
 
     def read(self, column: Column, value: Any, key: str) -> Any:
-        origin = Origin(level=self._level, file=self._file, column=key)
+        origin = replace(self._at, column=key)
+        if value is None and column.nullable:  # no TOML can say it; a line of the bench log can
+            return None
         if column.kind == "table" or (column.kind == "list" and isinstance(value, list)):
             return self._list(column, value, key, origin)
         if isinstance(value, Mapping):
@@ -148,7 +150,7 @@ class _Value:
     def _fields(
         self, fields: Mapping[str, Column], value: Mapping[str, Any], key: str, origin: Origin
     ) -> Any:
-        inner = declare_table(value, fields, Origin(level=self._level, file=self._file, column=key))
+        inner = declare_table(value, fields, replace(self._at, column=key))
         self._findings.extend(inner.findings)
         return inner.values
 
@@ -160,7 +162,7 @@ class _Value:
             place = f"{key}[{n}]"
             if column.kind == "table":
                 if not isinstance(part, Mapping):
-                    return self._wrong(column, part, Origin(level=self._level, file=self._file, column=place))
+                    return self._wrong(column, part, replace(self._at, column=place))
                 result = self._fields(column.fields, part, place, origin)
             else:
                 result = self.read(column.item or Column(name=column.name, kind="line"), part, place)

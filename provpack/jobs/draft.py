@@ -10,6 +10,7 @@ from provpack.jobs.merge import exact_rate, trade_fraction
 from provpack.jobs.pathequipment import HOW, path_equipment
 from provpack.jobs.register import KINDS, checks_of, last_before, moment_range
 from provpack.jobs.sheetfields import RECORD_VERSION, pointer, sheet_fields
+from provpack.package.benchline import LOG_NAME
 
 SOURCE_BITS: Mapping[str, int | str] = {
     "eiaj_14": 14,
@@ -219,7 +220,8 @@ def _nest(job: LoadedJob, transfer: LoadedTransfer, facts: _Facts, record_id: st
 
 def _declared_in(job: LoadedJob, transfer: LoadedTransfer) -> list[dict[str, Any]]:
     """The sheets this record rests on, the transfer's own with its row."""
-    used = {origin.file for origin in transfer.origins.values()} | {transfer.origin.file, "job.toml"}
+    used = {origin.file for origin in transfer.origins.values()}
+    used |= {transfer.origin.file, "job.toml", LOG_NAME}
     used |= {item.origin.file for item in used_equipment(job, transfer.values).values()}
     used |= {item.origin.file for item in job.equipment.values() if item.raw.get("fitted")}
     out = []

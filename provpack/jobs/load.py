@@ -1,7 +1,8 @@
 """Reading a job folder: `load_job`, and the record a transfer starts from: `build_record_draft`.
 
 job.toml holds job_id, client, transfer_organisation, defaults and chains; transfers stand in transfers.csv
-or as [[transfer]] tables; lists of a transfer in a sheet named after the field, or in its table.
+or as [[transfer]] tables; lists of a transfer in a sheet named after the field, or in its table. What the
+bench log states lies over all of them (benchsheet.py).
 """
 
 from __future__ import annotations
@@ -18,12 +19,14 @@ from provpack.edge.tables import MAX_BYTES, Table, read_table
 from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
 from provpack.findings import Finding, Rule
 from provpack.jobs import rules
+from provpack.jobs.benchsheet import BenchSheet, read_bench
 from provpack.jobs.declared import Declared, declare_row, declare_table, found_at
 from provpack.jobs.draft import build_record_draft
 from provpack.jobs.loaded import DeclaredIn, Equipment, LoadedJob, LoadedTransfer, NamedFile, Origin
 from provpack.jobs.merge import merge_transfer
 from provpack.jobs.register import read_register
-from provpack.jobs.sheetfields import NOT_IN_CELLS, sheet_fields
+from provpack.jobs.sheetfields import CHAIN_ONLY, NOT_IN_CELLS, sheet_fields
+from provpack.package.benchstate import BenchState
 
 __all__ = [
     "DeclaredIn",
@@ -62,13 +65,20 @@ class _Loader:
         self.companions: dict[str, dict[str, Declared]] = {}
         self.shared_events: list[Mapping[str, Any]] = []
         self.has_job_sheet = False
+        self.bench = BenchSheet(BenchState())
 
     def load(self) -> LoadedJob:
         document = self._job_sheet()
         self.has_job_sheet = bool(document)
+        self._bench_log()
         job = self._job_values(document)
         defaults = self._section(document.get("defaults", {}), "defaults")
         chains = self._chains(document.get("chain", []))
+        declared_chains = {name: {"id": name, **chain.values} for name, chain in chains.items()}
+        for chain in chains.values():
+            for name in CHAIN_ONLY:
+                chain.values.pop(name, None)
+            chain.refused -= CHAIN_ONLY
         equipment = self._equipment(job)
         rows = self._rows(document)
         ids = {str(row.values.get("transfer_id", "")) for row, _ in rows}
@@ -94,6 +104,9 @@ class _Loader:
             documents=documents,
             client_profiles=self._named(job, "client_profiles"),
             job_values=job.values,
+            job_origins=job.origins,
+            chains=declared_chains,
+            bench=self.bench.state,
             findings=tuple(self.findings),
             declared_in=tuple(self.read),
             files=self.listing.files,
@@ -101,6 +114,12 @@ class _Loader:
         )
 
     # -- sheets ------------------------------------------------------------------------------------------
+    def _bench_log(self) -> None:
+        log = read_bench(self.listing)
+        self.bench = log.bench
+        self.findings += log.findings
+        self.read += [log.sheet] if log.sheet is not None else []
+
     def _bytes(self, path: Path, name: str, limit: int) -> bytes | None:
         try:
             data = read_all(path, limit)
@@ -142,6 +161,7 @@ class _Loader:
     def _job_values(self, document: Mapping[str, Any]) -> Declared:
         own = {k: v for k, v in document.items() if k not in ("defaults", "chain", "transfer")}
         job = declare_table(own, self.fields.job, Origin(level="job", file=JOB_SHEET))
+        self.bench.lay(job, "job", None, self.fields.job, "job")
         self.findings += job.findings
         if document:
             for name in ("job_id", "client", "transfer_organisation"):
@@ -155,10 +175,11 @@ class _Loader:
     def _section(self, table: Any, name: str) -> Declared:
         if not isinstance(table, Mapping):
             self._say(rules.KEY_TYPE, f"'{name}' is not a table.", JOB_SHEET, name, f"Write [{name}].")
-            return Declared()
+            table = {}
         out = declare_table(
             table, self.fields.defaults, Origin(level="defaults", file=JOB_SHEET, column=name)
         )
+        self.bench.lay(out, "defaults", None, self.fields.defaults, "defaults")
         self.findings += out.findings
         return out
 
@@ -184,26 +205,26 @@ class _Loader:
             )
             self.findings += declared.findings
             chain_id = declared.values.pop("id", None)
-            declared.values.pop("note", None)
-            declared.refused -= {"id", "note"}
             if not isinstance(chain_id, str):
                 self._say(rules.REQUIRED, "The chain has no id.", JOB_SHEET, key)
             elif chain_id in out:
                 self._say(rules.CHAIN_REPEATED, f"The chain '{chain_id}' is there twice.", JOB_SHEET, key)
             else:
                 out[chain_id] = declared
+        self.findings += self.bench.lay_chains(out, self.fields.chain)
         return out
 
     def _equipment(self, job: Declared) -> dict[str, Equipment]:
         written = job.values.get("equipment", EQUIPMENT)
         where = str(job.origins.get("equipment", JOB_SHEET))
         found = resolve_equipment(self.listing.root, str(written), where=where)
-        self.findings += found.findings
-        if found.path is None:
-            return {}
-        document = self._toml(found.path, str(written))
-        register, findings = read_register(document, str(written))
-        self.findings += findings
+        register: dict[str, Equipment] = {}
+        if found.path is not None:
+            register, findings = read_register(self._toml(found.path, str(written)), str(written))
+            self.findings += [*found.findings, *findings]
+        elif "equipment" in job.values or not self.bench.knows("equipment"):
+            self.findings += found.findings
+        self.findings += self.bench.lay_equipment(register)
         return register
 
     # -- rows --------------------------------------------------------------------------------------------
@@ -222,6 +243,7 @@ class _Loader:
             for row in sheet.rows if sheet else ():
                 at = Origin(level="row", file=TRANSFERS, row=row.number)
                 rows.append((declare_row(row, columns, "row", TRANSFERS), at))
+        rows += self.bench.new_rows(rows)
         if not rows:
             what = f"There is no row in {TRANSFERS} and no [[transfer]] in {JOB_SHEET}."
             self._say(rules.NO_TRANSFERS, what, TRANSFERS if TRANSFERS in self.listing.files else JOB_SHEET)
@@ -268,6 +290,8 @@ class _Loader:
     def _merge(
         self, row: Declared, at: Origin, chains: Mapping[str, Declared], defaults: Declared, own: Declared
     ) -> LoadedTransfer:
+        companions = self.companions.get(str(row.values.get("transfer_id", "")), {})
+        self.bench.lay_row(row, companions)
         levels = [defaults, own]
         chain_id = row.values.get("chain")
         if isinstance(chain_id, str):
@@ -281,11 +305,10 @@ class _Loader:
                 row.findings.append(found_at(rules.CHAIN_UNKNOWN, what, row.origins["chain"], todo=todo))
                 row.refused.add("chain")
                 del row.values["chain"]
-        companions = self.companions.get(str(row.values.get("transfer_id", "")), {})
         for holder in (row, companions.get("passes")):
             if holder is not None and self.has_job_sheet:
                 _passes_from_chains(holder, chains, at)
-        return merge_transfer(row, at, levels, companions, self.listing)
+        return self.bench.finish(merge_transfer(row, at, levels, companions, self.listing), row)
 
     def _unique(self, transfers: tuple[LoadedTransfer, ...]) -> None:
         first: dict[str, LoadedTransfer] = {}
@@ -302,9 +325,9 @@ class _Loader:
         out = []
         origin = job.origins.get(key)
         for written in job.values.get(key, []) if origin else ():
-            found = resolve(self.listing, written, where=str(origin), position={"file": JOB_SHEET})
-            self.findings += found.findings
             assert origin is not None
+            found = resolve(self.listing, written, where=str(origin), position={"file": origin.file})
+            self.findings += found.findings
             out.append(NamedFile(written=written, path=found.path, relative=found.relative, origin=origin))
         return tuple(out)
 

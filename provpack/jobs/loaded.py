@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from provpack.findings import Finding
+from provpack.package.benchstate import BenchState
 
 Level = Literal["row", "companion", "chain", "defaults", "job"]
 """Where a value was declared; earlier beats later, and a companion sheet never meets a row's own list."""
@@ -17,8 +18,9 @@ Level = Literal["row", "companion", "chain", "defaults", "job"]
 class Origin:
     """The cell or key a value came from.
 
-    file is relative to the job folder. row is the row a spreadsheet shows, the header being row 1; None
-    for TOML. column is the header for a sheet, the dotted key (`transfer[2].deck_id`) for TOML.
+    file is relative to the job folder. row is the row a spreadsheet shows, the header being row 1, or the
+    line of the bench log; None for TOML. column is the header for a sheet, the dotted key
+    (`transfer[2].deck_id`) for TOML.
     """
 
     level: Level
@@ -149,7 +151,13 @@ class LoadedJob:
     client_profiles: tuple[NamedFile, ...] = ()
     """Files with clients' requirements; `jobs/clientprofiles.py` reads them."""
     job_values: Mapping[str, Any] = field(default_factory=dict)
-    """job.toml without defaults, chains and transfers."""
+    """job.toml without defaults, chains and transfers, what the bench log states laid over it."""
+    job_origins: Mapping[str, Origin] = field(default_factory=dict)
+    """Where each of job_values stands."""
+    chains: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    """The chains as declared, by id: their fields with id, note and capture_files."""
+    bench: BenchState = field(default_factory=BenchState)
+    """What the bench log of the folder says; empty when there is none."""
     findings: tuple[Finding, ...] = ()
     declared_in: tuple[DeclaredIn, ...] = ()
     files: Mapping[str, tuple[int, int, int]] = field(default_factory=dict)

@@ -68,7 +68,20 @@ def measure_received(
     run_all: RunAll,
     progress: Progress,
 ) -> dict[str, Any] | None:
-    """The record's `measured` for a received file; None where there is nothing that can be measured.
+    """The record's `measured` for a received file, None where nothing can be measured; see measure_audio."""
+    found = measure_audio(source, record, rate=rate, run_all=run_all, progress=progress)
+    return None if found is None else measured(*found, rate, at)
+
+
+def measure_audio(
+    source: AudioSource,
+    record: Mapping[str, Any],
+    *,
+    rate: Fraction,
+    run_all: RunAll,
+    progress: Progress,
+) -> tuple[Levels, Analysis] | None:
+    """Everything that is measured in a received file; None where there is nothing that can be measured.
 
     Reads the audio once, with flat memory. Raises InputProblem when the file shrinks or changes meanwhile.
     """
@@ -85,8 +98,7 @@ def measure_received(
         fanout.feed(part)
         progress.advance(len(part))
     source.check_unchanged()
-    levels, analysis = measuring.finish()
-    return measured(levels, analysis, rate, at)
+    return measuring.finish()
 
 
 def audio_pieces(source: AudioSource, offset: int, size: int) -> Iterator[memoryview]:

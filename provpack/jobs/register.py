@@ -47,7 +47,7 @@ def read_register(document: Mapping[str, Any], file: str) -> tuple[dict[str, Equ
             continue
         declared = declare_table(entry, sheet_fields().equipment, origin)
         findings += declared.findings
-        item = _equipment(declared.values, origin)
+        item = equipment_of(declared.values, origin)
         if not item.id:
             if "id" not in declared.refused:
                 findings.append(found_at(rules.REQUIRED, "The equipment has no id.", origin))
@@ -59,7 +59,8 @@ def read_register(document: Mapping[str, Any], file: str) -> tuple[dict[str, Equ
     return out, findings
 
 
-def _equipment(values: Mapping[str, Any], origin: Origin) -> Equipment:
+def equipment_of(values: Mapping[str, Any], origin: Origin) -> Equipment:
+    """The entry that these values, as declared, make."""
     log = values.get("service_log", [])
     services = sorted(str(entry["at"]) for entry in log if entry.get("at"))
     return Equipment(

@@ -10,15 +10,17 @@ from typing import Any
 from provpack.edge.schemas import load
 from provpack.jobs.columns import Column, column_of
 
-JOB_VERSION = "1.1.0"
+JOB_VERSION = "1.2.0"
 REGISTER_VERSION = "1.1.0"
 RECORD_VERSION = "1.3.0"
 """Of the three schemas. Record 1.1: measured figures; 1.2: client profiles, names held back; 1.3: what
-else was in the path. Register 1.1: what is fitted to what."""
+else was in the path. Register 1.1: what is fitted to what. Job sheet 1.2: capture_files of a chain."""
 NOT_IN_CELLS = frozenset({"supersedes", "derived_from"})
 FILE_COLUMNS = frozenset({"file", "documents", "photos", "condition_photos"})
 """Names of files of the job folder: resolved, and kept apart from the values of the record."""
 ROW_ONLY = frozenset({"transfer_id", "chain", "started_at", "stopped_at"})
+CHAIN_ONLY = frozenset({"id", "note", "capture_files"})
+"""Of a chain, no fields of the record."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from provpack.edge.commit import PARTIAL_PREFIX
@@ -13,6 +14,7 @@ from provpack.errors import Bug, DestinationProblem, ProvpackError
 from provpack.findings import Finding, worst
 from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
+from provpack.jobs.chosen import chosen
 from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.heldfiles import everybody
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
@@ -22,15 +24,24 @@ from provpack.package.names import package_name
 
 
 def wrap_job(
-    folder: Path, destination: Path, ports: Ports, *, dry_run: bool = False, wishes: Wishes | None = None
+    folder: Path,
+    destination: Path,
+    ports: Ports,
+    *,
+    dry_run: bool = False,
+    wishes: Wishes | None = None,
+    only: frozenset[str] | None = None,
 ) -> WrapResult:
     """Check the job, then wrap each transfer that has no error. One that fails does not stop the rest.
 
-    Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
-    be read at all.
+    only: wrap the transfers of these ids and leave the others, of which nothing is entered either; None =
+    all. Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
+    be read at all, or has no transfer of an id that was asked for.
     """
     existing = _look_at(folder, destination, ports)
     checked = check_job(folder, now=ports.now(), progress=ports.progress, validate=validate)
+    transfers = chosen(checked.job, only)
+    wanted = {id(t) for t in transfers}
     findings = [*checked.job_findings, *_leftovers(existing, destination)]
     units: list[WrapUnit] = []
     refused_as_a_whole = worst(checked.job_findings) == "error"
@@ -39,6 +50,8 @@ def wrap_job(
     asked, clients = wishes or Wishes(), load_profiles(checked.job)
     persons = everybody(checked.job)
     for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
+        if id(transfer) not in wanted:
+            continue
         name = package_name(checked.job.job_id, transfer.transfer_id)
         if worst(found) == "error" or refused_as_a_whole:
             unit = WrapUnit(
@@ -50,7 +63,7 @@ def wrap_job(
                 ports.disk.sync_folder(destination.parent)
                 made_destination = True
             if not (entered or dry_run):
-                findings += _enter(ports, checked.job, destination)
+                findings += _enter(ports, replace(checked.job, transfers=transfers), destination)
                 entered = True
             wrapping = functools.partial(
                 Wrapping, checked.job, transfer, found, name, ports, clients, persons, asked
@@ -65,6 +78,7 @@ def wrap_job(
         dry_run=dry_run,
         units=tuple(units),
         findings=tuple(findings),
+        left=tuple(t.transfer_id for t in checked.job.transfers if id(t) not in wanted),
     )
 
 

@@ -92,7 +92,10 @@ class WrapUnit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrapResult:
-    """The whole run: units in the order of the sheet, findings that belong to no single transfer."""
+    """The whole run: units in the order of the sheet, findings that belong to no single transfer.
+
+    left: ids of the transfers that were not asked for.
+    """
 
     folder: str
     job_id: str
@@ -100,6 +103,7 @@ class WrapResult:
     dry_run: bool
     units: tuple[WrapUnit, ...]
     findings: tuple[Finding, ...]
+    left: tuple[str, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -129,5 +133,6 @@ class WrapResult:
             "destination": readable(self.destination),
             "dry_run": self.dry_run,
             "units": [u.as_json() for u in self.units],
+            "left": list(self.left),
             "findings": [f.as_json() for f in self.findings],
         }

@@ -135,6 +135,16 @@ RECEIPT_CONCLUSION: Final[tuple[str, ...]] = ("accepted", "accepted_with_remarks
 MANIFEST_ALGORITHM: Final[tuple[str, ...]] = ("md5", "sha1", "sha256", "sha384", "sha512")
 DERIVATIVE_KIND: Final[tuple[str, ...]] = ("deemphasis", "deskew")
 DERIVATIVE_CONTAINER: Final[tuple[str, ...]] = ("wav", "flac")
+BENCH_KIND: Final[tuple[str, ...]] = (
+    "taken_in", "declared", "pass_started", "pass_stopped", "event", "noted", "file_attached",
+    "file_detached", "judged", "taken_back"
+)
+BENCH_SCOPE: Final[tuple[str, ...]] = ("job", "defaults", "chain", "transfer", "equipment")
+BENCH_WAY: Final[tuple[str, ...]] = ("page", "command_line")
+FILE_START_BASIS: Final[tuple[str, ...]] = ("modified_time", "bext", "stated", "pass_start", "not_known")
+FILE_FIT: Final[tuple[str, ...]] = ("agrees", "disagrees", "not_known")
+FILE_ATTACHED_BY: Final[tuple[str, ...]] = ("agreement", "person")
+PASS_VERDICT: Final[tuple[str, ...]] = ("accepted", "redo")
 # fmt: on
 
 VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
@@ -205,6 +215,13 @@ VOCABULARIES: Final[Mapping[str, tuple[object, ...]]] = MappingProxyType(
         "manifest_algorithm": MANIFEST_ALGORITHM,
         "derivative_kind": DERIVATIVE_KIND,
         "derivative_container": DERIVATIVE_CONTAINER,
+        "bench_kind": BENCH_KIND,
+        "bench_scope": BENCH_SCOPE,
+        "bench_way": BENCH_WAY,
+        "file_start_basis": FILE_START_BASIS,
+        "file_fit": FILE_FIT,
+        "file_attached_by": FILE_ATTACHED_BY,
+        "pass_verdict": PASS_VERDICT,
     }
 )
 """Every vocabulary by the name of its definition in the schema."""

@@ -112,6 +112,9 @@ def wrap_lines(result: WrapResult) -> Iterator[str]:
     verb = "would be wrapped" if result.dry_run else "wrapped"
     yield ""
     yield f"{len(done)} of {_plural(len(result.units), 'transfer')} {verb}."
+    if result.left:
+        names = ", ".join(name or "(no id)" for name in result.left)
+        yield f"Not asked for, and left ({len(result.left)}): {names}"
     if there:
         names = ", ".join(u.transfer_id or "(no id)" for u in there)
         yield f"Left alone, because something of that name lies there already: {names}"

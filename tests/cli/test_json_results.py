@@ -229,7 +229,13 @@ def test_the_schemas_notice_a_wrong_result(made: Path) -> None:
 # --- help and slips of the pen ---
 
 
-WITH_PARTS = {"catalogue": ("rebuild", "add", "find", "state")}
+WITH_PARTS = {
+    "catalogue": ("rebuild", "add", "find", "state"),
+    "jot": (
+        "take-in", "declare", "settings", "start", "stop", "event", "note", "attach", "detach", "judge",
+        "undo", "show",
+    ),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -141,6 +141,29 @@ LEDGER: dict[str, Any] = {
     "note": None,
     "previous": "0" * 128,
 }
+BENCH: dict[str, Any] = {
+    "schema_version": "1.0.0",
+    "n": 7,
+    "previous": "0f" * 64,
+    "at": "2031-05-20T21:40:02+02:00",
+    "kind": "file_attached",
+    "tool": "provpack",
+    "tool_version": "0.1.0",
+    "by": None,
+    "through": "page",
+    "transfer_id": "t01",
+    "pass": 1,
+    "file": "captures/digital-1/tape 1.wav",
+    "bytes": 1000,
+    "modified_at": "2031-05-20T21:40:00+02:00",
+    "frames": None,
+    "header_sampling_frequency_hz": 44056,
+    "starts_at": "2031-05-20T20:39:58.5+02:00",
+    "starts_from": "modified_time",
+    "agreement": {"time": "agrees", "length": "not_known", "input": "agrees"},
+    "attached_by": "person",
+    "reason": "the capture was stopped late",
+}
 RATE = {"num": 44100000, "den": 1001}
 BLOCKS: dict[str, Any] = {
     "schema_version": "1.0.0",
@@ -188,6 +211,7 @@ MEASURED: dict[str, Any] = {
     "envelope": {"frames_per_bin": 100, "bins": [[-8, 8, 0, 0], [-1, 2, 0, 0]]},
 }
 OTHERS = {
+    "bench-entry": BENCH,
     "job-sheet": JOB,
     "equipment-register": REGISTER,
     "ledger-entry": LEDGER,
@@ -214,6 +238,12 @@ WRONG: list[tuple[str, str, Any]] = [
     ("ledger-entry", "/previous", "0" * 127),
     ("ledger-entry", "/n", 0),
     ("ledger-entry", "/kind", "Fixity checked"),
+    ("bench-entry", "/previous", "0" * 127),
+    ("bench-entry", "/kind", "file_lost"),
+    ("bench-entry", "/through", "telephone"),
+    ("bench-entry", "/starts_at", "2031-13-02T08:00:00Z"),
+    ("bench-entry", "/agreement/input", "yes"),
+    ("bench-entry", "/pass", 0),
     ("block-digests", "/algorithm", "md5"),
     ("block-digests", "/blocks/0", "4" * 63),
     ("measurements", "/channels/0/or_mask", -1),

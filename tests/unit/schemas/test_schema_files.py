@@ -14,6 +14,7 @@ from provpack.model.formats import FORMATS
 from provpack.model.vocab import VOCABULARIES
 
 OWN = (
+    "bench-entry",
     "block-digests",
     "client-requirements",
     "delivery-note",
@@ -25,6 +26,7 @@ OWN = (
     "measurements",
     "receipt",
     "result-audit",
+    "result-bench",
     "result-catalogue",
     "result-check",
     "result-close",
@@ -35,6 +37,7 @@ OWN = (
     "result-error",
     "result-heal",
     "result-inspect",
+    "result-jot",
     "result-receive",
     "result-report",
     "result-trace",
@@ -45,10 +48,11 @@ OWN = (
 )
 VERSIONS = {
     **dict.fromkeys(
-        ("measurements", "result-check", "result-demo", "job-sheet", "equipment-register"), "1.1.0"
+        ("measurements", "result-check", "result-demo", "result-wrap", "equipment-register"), "1.1.0"
     ),
-    **dict.fromkeys(("result-verify", "ledger-entry"), "1.2.0"),
-    **dict.fromkeys(("fields", "transfer-record"), "1.3.0"),
+    **dict.fromkeys(("result-verify", "ledger-entry", "job-sheet"), "1.2.0"),
+    "transfer-record": "1.3.0",
+    "fields": "1.4.0",
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
@@ -235,7 +239,7 @@ def test_defaults_and_chains_offer_only_fields_a_transfer_has() -> None:
     sheet = schemas.load("job-sheet")["properties"]
     transfer = set(sheet["transfer"]["items"]["properties"])
     assert set(sheet["defaults"]["properties"]) < transfer
-    assert set(sheet["chain"]["items"]["properties"]) - {"id", "note"} < transfer
+    assert set(sheet["chain"]["items"]["properties"]) - {"id", "note", "capture_files"} < transfer
 
 
 # Domain note section 8, fields 1-80 marked R or C, by section of the record

@@ -1,0 +1,174 @@
+"""Taking a line back: it stays in the log, and no longer counts.
+
+What a line carries must not vanish with it: where others rest on it, they are taken back first, so that
+nobody loses by one key what took an evening to write.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import combinations
+from typing import Any
+
+from provpack.jobs.benchact import (
+    Bench,
+    Line,
+    maybe,
+    of_pass,
+    only,
+    refused,
+    whole,
+)
+from provpack.jobs.benchattach import refuse_sealed
+from provpack.jobs.benchplay import why_not_both
+from provpack.jobs.benchsaid import with_log
+from provpack.package.benchfold import fold
+from provpack.package.benchstate import BenchState, Pass
+
+
+def taken_back(members: Mapping[str, Any], bench: Bench) -> Line:
+    """Take an earlier line back. A taken_back line may be taken back itself: then the first counts again."""
+    only(members, "entry", "reason")
+    number = whole(members, "entry")
+    if number is None:
+        raise refused("member-missing", "Which line?", todo="Give its number.", where="entry")
+    entry = next((e for e in bench.state.entries if e.get("n") == number), None)
+    if entry is None:
+        raise refused(
+            "line-unknown",
+            f"The log has no line {number}; it has {bench.state.n}.",
+            todo="Look at the lines: `provpack jot show`.",
+            where="entry",
+        )
+    if number in bench.state.taken_back:
+        raise refused(
+            "taken-back-already",
+            f"Line {number} was taken back already.",
+            todo="Nothing is to be done. To have it count again, take the line back that took it back.",
+            where="entry",
+        )
+    transfer_id = transfer_of(entry, bench.state)
+    if transfer_id is not None:
+        refuse_sealed(bench, transfer_id, str(entry.get("at")), f"Line {number} stays as it is")
+    line = {"entry": number, "reason": maybe(members, "reason")}
+    after = fold([*bench.state.entries, {"n": bench.state.n + 1, "kind": "taken_back", "entry": number}])
+    _nothing_lost(bench, number, after)
+    wrong = next(clashes(after), None)
+    if wrong is not None:
+        raise refused(
+            "cannot-be-taken-back",
+            f"Line {number} cannot be taken back: {wrong}.",
+            todo="Put that right first, then take it back.",
+            where="entry",
+        )
+    return Line(members=line, about=f"line {number} taken back: {summary(entry)}")
+
+
+def transfer_of(entry: Mapping[str, Any], state: BenchState) -> str | None:
+    """The transfer a line is about, None when it is about none."""
+    if entry.get("kind") == "taken_back":
+        first = next((e for e in state.entries if e.get("n") == entry.get("entry")), {})
+        return transfer_of(first, state) if first.get("n") != entry.get("n") else None
+    if entry.get("scope") == "transfer":
+        return str(entry.get("id") or "") or None
+    return str(entry.get("transfer_id") or "") or None
+
+
+def summary(entry: Mapping[str, Any]) -> str:
+    """A line in a few words, for lists and for what was taken back."""
+    about, number = entry.get("transfer_id"), entry.get("pass")
+    of = f"pass {number} of {about}" if number is not None else str(about or "")
+    match entry.get("kind"):
+        case "taken_in":
+            return f"{entry.get('transfer_id')} taken in"
+        case "declared":
+            place = f" of {entry['id']}" if entry.get("id") else ""
+            what = "taken away" if entry.get("value") is None else "stated"
+            return f"{entry.get('field')}{place} {what}"
+        case "pass_started":
+            return f"{of} started on chain {entry.get('chain_id')}"
+        case "pass_stopped":
+            return f"{of} stopped: {str(entry.get('outcome')).replace('_', ' ')}"
+        case "event":
+            return f"{str(entry.get('type')).replace('_', ' ')}, {of}"
+        case "noted":
+            return f"note{', ' + of if of else ''}"
+        case "file_attached":
+            return f"{entry.get('file')} attached to {of}"
+        case "file_detached":
+            return f"{entry.get('file')} taken off {of}"
+        case "judged":
+            return f"{of} {'accepted' if entry.get('verdict') == 'accepted' else 'to be made again'}"
+        case "taken_back":
+            return f"line {entry.get('entry')} taken back"
+    return str(entry.get("kind"))
+
+
+def _nothing_lost(bench: Bench, number: int, after: BenchState) -> None:
+    gone = set(counting(bench.state)) - set(counting(after)) - {number}
+    taken = next((t for t in bench.state.transfers.values() if t.n == number), None)
+    if taken is not None and taken.transfer_id not in bench.sheets().transfers:
+        gone |= set(counting_of(after, taken.transfer_id))
+        own = ("transfer", taken.transfer_id)
+        gone |= {stated.n for key, stated in after.values.items() if key[:2] == own}
+    chains = with_log(bench.sheets(), after).chains
+    gone |= {p.n for t in after.transfers.values() for p in t.passes if p.chain_id not in chains}
+    if gone:
+        first = ", ".join(str(n) for n in sorted(gone, reverse=True)[:10])
+        more = f" and {len(gone) - 10} earlier ones" if len(gone) > 10 else ""
+        raise refused(
+            "others-rest-on-it",
+            f"Other lines rest on line {number}: {first}{more}.",
+            todo="Nothing logged is lost with another line: take those back first, the last one first. A "
+            "pass that went wrong is stopped, with its outcome, and made again.",
+            where="entry",
+        )
+
+
+def counting(state: BenchState) -> Iterator[int]:
+    """Numbers of the lines that have an effect on the state as it is."""
+    yield from (s.n for s in state.values.values())
+    yield from (n.n for n in state.notes)
+    for transfer_id in state.transfers:
+        yield from counting_of(state, transfer_id)
+
+
+def counting_of(state: BenchState, transfer_id: str) -> Iterator[int]:
+    """The same for one transfer, its values left out."""
+    taken = state.transfers.get(transfer_id)
+    if taken is None:
+        return
+    yield from ([taken.n] if taken.n is not None else [])
+    yield from (n.n for n in taken.notes)
+    for one in taken.passes:
+        yield one.n
+        yield from (n for n in (one.stopped_n, one.verdict_n) if n is not None)
+        yield from (e.n for e in one.events)
+        yield from (n.n for n in one.notes)
+        yield from ([one.attached.n] if one.attached is not None else [])
+
+
+def clashes(state: BenchState) -> Iterator[str]:
+    """What cannot be, in words: none of it can come about by acts, only by taking lines back."""
+    passes = [p for t in state.transfers.values() for p in t.passes]
+    for one, other in combinations(state.running(), 2):
+        if why := why_not_both(one.transfer_id, one.chain_id, one.settings, other):
+            yield why
+    held: dict[str, Pass] = {}
+    for one in passes:
+        if one.running:
+            later = [p for p in passes if p.transfer_id == one.transfer_id and p.number > one.number]
+            if later:
+                yield f"{of_pass(one)} would run again, though {of_pass(later[0])} came after it"
+            if one.attached is not None:
+                yield f"{of_pass(one)} would run again, though it has the file '{one.attached.file}'"
+            if one.verdict is not None:
+                yield f"{of_pass(one)} would run again, though it was judged (line {one.verdict_n})"
+        if one.attached is not None:
+            other_ = held.setdefault(one.attached.file, one)
+            if other_ is not one:
+                yield f"'{one.attached.file}' would be the file of {of_pass(other_)} and of {of_pass(one)}"
+    for transfer_id, taken in state.transfers.items():
+        numbers = [p.number for p in taken.passes]
+        if len(set(numbers)) != len(numbers):
+            yield f"{transfer_id} would have two passes of the same number"

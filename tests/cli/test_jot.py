@@ -1,0 +1,261 @@
+"""`provpack jot`: every kind of line can be typed, and is the line the page would write."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from cli.commandline import fits, no_traceback, run
+from support.benchdesk import CHAINS
+from support.benchsheets import columns_of, sample, told, write_job
+from support.jobs import samples, wav
+
+from provpack.edge import benchlog, clock
+from provpack.errors import UsageProblem
+from provpack.jobs.jot import moment
+from provpack.jobs.load import load_job
+from provpack.package.benchline import KINDS
+
+PLACES: dict[str, list[dict[str, Any]]] = {
+    "job": [{"job_id": "J1", "client": "Ambersund Archive", "transfer_organisation": "Grauwell Room"}],
+    "defaults": [{}],
+    "chain": [dict(chain) for chain in CHAINS],
+    "transfer": [{"transfer_id": "T1"}],
+    "equipment": [{"id": "DECK-1", "kind": "deck", "make_model": "Velkora B-70", "serial": "1"}],
+}
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    return write_job(tmp_path / "job", PLACES)
+
+
+def jot(part: str, job: Path, *words: str | Path, codes: tuple[int, ...] = (0, 1)) -> dict[str, Any]:
+    """One command with --json; what it printed fits its schema."""
+    said = run("jot", part, job, *words, "--json")
+    no_traceback(said.err)
+    assert said.code in codes, said.err
+    value = said.json()
+    assert value["exit_code"] == said.code
+    fits("jot" if said.code in (0, 1) else "error", value)
+    return value
+
+
+def refused(part: str, job: Path, *words: str | Path, code: int = 12) -> dict[str, str]:
+    before = lines(job)
+    error: dict[str, str] = jot(part, job, *words, codes=(code,))["error"]
+    assert lines(job) == before
+    return error
+
+
+def lines(job: Path) -> list[dict[str, Any]]:
+    read = benchlog.read(job / "bench-log.jsonl")
+    assert not read.findings
+    return list(read.entries)
+
+
+def word(job: Path, chain: str) -> str:
+    return str(jot("settings", job, chain)["settings"]["as_shown"])
+
+
+def capture(job: Path, name: str, seconds: float) -> None:
+    path = job / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(wav(samples(int(seconds * 44100))))
+    then = time.time() - 5
+    os.utime(path, (then, then))
+
+
+def test_a_whole_evening_typed(job: Path) -> None:
+    start = (clock.now() - timedelta(seconds=65)).isoformat()
+    stop = (clock.now() - timedelta(seconds=5)).isoformat()
+    assert jot("take-in", job, "T2", "--by", "Ilse Varrow")["line"]["by"] == "Ilse Varrow"
+    jot("declare", job, "carrier_type", "betamax", "--transfer", "T2")
+    begun = jot(
+        "start", job, "T2", "A", "--as-shown", word(job, "A"), "--set", "decoder_id=DEC-9", "--at", start
+    )
+    assert begun["line"]["changed"] == ["decoder_id"]
+    assert begun["line"]["settings"] == {
+        "deck_id": "DECK-1", "decoder_id": "DEC-9", "capture_device_id": "CAP-1", "capture_input": "1"
+    }  # fmt: skip
+    jot("event", job, "T2", "mute", "--note", "short")
+    shown = jot("show", job)["bench"]
+    assert [(r["transfer_id"], r["pass"], r["chain_id"], r["events"]) for r in shown["running"]] == [
+        ("T2", 1, "A", 1)
+    ]
+    assert 60 <= shown["running"][0]["seconds"] < 600
+    assert shown["not_taken_in"] == ["T1"]
+    jot("undo", job)
+    jot("note", job, "label loose", "--transfer", "T2")
+    jot("stop", job, "T2", "complete", "--at", stop)
+    assert [p["transfer_id"] for p in jot("show", job)["bench"]["not_attached"]] == ["T2"]
+    capture(job, "captures/one/x.wav", 60)
+    capture(job, "captures/two/y.wav", 60)
+    crossed = refused("attach", job, "T2", "captures/two/y.wav")
+    assert crossed["code"] == "bench-file-does-not-fit"
+    agreed = jot("attach", job, "T2", "captures/one/x.wav")
+    assert agreed["line"]["attached_by"] == "agreement" and agreed["outcome"] == "good"
+    jot("detach", job, "T2", "--reason", "to be sure")
+    decided = jot("attach", job, "T2", "captures/two/y.wav", "--because", "the inputs were swapped")
+    assert decided["line"]["attached_by"] == "person" and decided["outcome"] == "warnings"
+    jot("judge", job, "T2", "accepted")
+    assert {line["kind"] for line in lines(job)} == set(KINDS)
+    assert {line["through"] for line in lines(job)} == {"command_line"}
+    assert jot("show", job)["bench"]["not_judged"] == []
+
+
+def test_text_says_what_was_done_and_what_runs(job: Path) -> None:
+    assert run("jot", "take-in", job, "T2").out.endswith(
+        "T2 taken in [line 1]\nOutcome: good (exit code 0)\n"
+    )
+    settings = run("jot", "settings", job, "A").out
+    assert "  deck_id = DECK-1" in settings and f"--as-shown {word(job, 'A')}" in settings
+    run("jot", "start", job, "T2", "A", "--as-shown", word(job, "A"))
+    run("jot", "event", job, "T2", "error_lamp")
+    text = run("jot", "show", job).out
+    assert "RUNNING on chain A: pass 1 of T2 since" in text
+    assert "1 event, last: error lamp" in text
+    run("jot", "undo", job)
+    assert "error lamp, pass 1 of T2 (taken back)" in run("jot", "show", job).out
+
+
+def test_nothing_is_confirmed_unseen(job: Path) -> None:
+    unseen = refused("start", job, "T1", "A")
+    assert unseen["code"] == "bench-settings-unconfirmed"
+    assert "provpack jot settings JOB 'A'" in unseen["todo"]
+    seen = word(job, "A")
+    jot("declare", job, "deck_id", "DECK-7", "--chain", "A")
+    assert refused("start", job, "T1", "A", "--as-shown", seen)["code"] == "bench-changed-meanwhile"
+    assert word(job, "A") != seen
+    assert refused("start", job, "T1", "C", "--as-shown", seen)["code"] == "bench-chain-unknown"
+    assert refused("settings", job, "C")["code"] == "bench-chain-unknown"
+    whole = json.dumps(
+        {"deck_id": "DECK-7", "decoder_id": "DEC-1", "capture_device_id": "CAP-1", "capture_input": "1"}
+    )
+    assert jot("start", job, "T1", "A", "--json-settings", whole)["line"]["changed"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["declare", "title", "x"], 2),
+        (["declare", "title", "x", "--transfer", "T1", "--job"], 2),
+        (["declare", "title", "--transfer", "T1"], 2),
+        (["declare", "title", "x", "--take-away", "--transfer", "T1"], 2),
+        (["declare", "title", "--json-value", "{", "--transfer", "T1"], 2),
+        (["declare", "title", "--json-value", "NaN", "--transfer", "T1"], 2),
+        (["declare", "title", "--json-value", "[" * 5000, "--transfer", "T1"], 2),
+        (["declare", "title", "--json-value", "7", "--transfer", "T1"], 12),
+        (["declare", "titel", "x", "--transfer", "T1"], 12),
+        (["declare", "title", "x", "--transfer", "T1", "--seen", '"y"'], 12),
+        (["start", "T1", "A", "--set", "deck_id"], 2),
+        (["start", "T1", "A", "--json-settings", "[]"], 2),
+        (["start", "T1", "A", "--as-shown", "000000"], 12),
+        (["stop", "T1", "complete"], 12),
+        (["stop", "T1", "complete", "--at", "yesterday"], 2),
+        (["event", "T1", "noise"], 12),
+        (["event", "T1", "mute", "--pass", "0"], 2),
+        (["note", "x", "--pass", "1"], 2),
+        (["note", "x", "--at", "2999-01-01T00:00:00Z"], 12),
+        (["attach", "T1", "../x.wav"], 12),
+        (["detach", "T1"], 12),
+        (["judge", "T1", "fine"], 12),
+        (["undo"], 12),
+        (["undo", "7"], 12),
+        (["take-in", " "], 12),
+    ],
+)
+def test_a_wrong_word_is_refused_and_nothing_written(job: Path, words: list[str], code: int) -> None:
+    refused(words[0], job, *words[1:], code=code)
+    assert not (job / "bench-log.jsonl").exists()
+
+
+def test_no_job_folder_is_refused(tmp_path: Path) -> None:
+    assert refused("show", tmp_path / "none")["code"] == "job-folder-missing"
+    assert refused("note", tmp_path / "none", "x")["code"] == "job-folder-missing"
+
+
+def test_a_sealed_transfer_is_not_undone(job: Path, tmp_path: Path) -> None:
+    jot("start", job, "T1", "A", "--as-shown", word(job, "A"))
+    package = tmp_path / "out" / "j1_t1"
+    package.mkdir(parents=True)
+    (package / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+    assert refused("undo", job, "1", "--to", tmp_path / "out")["code"] == "bench-sealed"
+    jot("undo", job, "1")
+
+
+def test_a_broken_log_is_told(job: Path) -> None:
+    jot("take-in", job, "T2")
+    jot("take-in", job, "T3")
+    log = job / "bench-log.jsonl"
+    log.write_bytes(log.read_bytes().replace(b'"T2"', b'"T9"'))
+    shown = run("jot", "show", job, "--json")
+    assert shown.code == 1 and [f["rule"] for f in shown.json()["findings"]] == ["bench-log-broken"]
+    said = run("jot", "note", job, "x", "--json")
+    assert said.code == 15
+
+
+def given(value: Any) -> list[str]:
+    """The words for a value: as in a cell where one can hold it, else as JSON."""
+    if isinstance(value, str):
+        return [value]
+    if isinstance(value, dict) and set(value) == {"num", "den"}:
+        return [f"{value['num']}/{value['den']}"]
+    if isinstance(value, bool):
+        return ["yes" if value else "no"]
+    if isinstance(value, int | float):
+        return [str(value)]
+    if isinstance(value, list) and value and all(isinstance(v, str) for v in value):
+        return ["|".join(value)]
+    return ["--json-value", json.dumps(value)]
+
+
+@pytest.mark.parametrize("scope", ["job", "defaults", "chain", "transfer", "equipment"])
+def test_every_field_of_the_sheets_can_be_typed(tmp_path: Path, scope: str) -> None:
+    """Typed field by field, the job is the one whose sheets say the same."""
+    own = {"chain": "id", "transfer": "transfer_id", "equipment": "id", "job": "schema_version"}
+    digests = (
+        "channel_status_raw",
+        "processing_steps",
+        "source_items",
+        "passes",
+        "supersedes",
+        "derived_from",
+    )
+    left_out = {own.get(scope), *digests, *(("equipment", "client_profiles") if scope == "job" else ())}
+    if scope == "equipment":
+        left_out |= {"service_log", "checks", "fault_notices", "fitted"}  # each alone refers to others
+    values = {
+        n: "A" if n == "chain" else sample(c) for n, c in columns_of(scope).items() if n not in left_out
+    }
+    ids = {"chain": "A", "transfer": "T1", "equipment": "DECK-1"}
+    places = {name: [dict(table) for table in tables] for name, tables in PLACES.items()}
+    typed = write_job(tmp_path / "typed" / "job", places)
+    places[scope][0] |= values
+    wanted = load_job(write_job(tmp_path / "sheets" / "job", places))
+    where = [f"--{scope}", ids[scope]] if scope in ids else [f"--{scope}"]
+    for name, value in values.items():
+        line = jot("declare", typed, name, *given(value), *where)["line"]
+        assert line["value"] == value, name
+    assert told(load_job(typed)) == told(wanted)
+
+
+def test_a_typed_clock_time_is_the_last_one() -> None:
+    now = datetime.fromisoformat("2026-06-03T00:10:00+00:00").astimezone()
+    local = now.strftime("%H:%M:%S")
+    assert moment(local, now) == now.isoformat()
+    before = now - timedelta(minutes=20)
+    assert moment(before.strftime("%H:%M"), now) == before.isoformat()
+    later = now + timedelta(minutes=1)
+    assert moment(later.strftime("%H:%M"), now) == (later - timedelta(days=1)).isoformat()
+    assert moment("2031-05-04T21:03:12+02:00", now) == "2031-05-04T21:03:12+02:00"
+    assert moment("2031-05-04 21:03:12+02:00", now) == "2031-05-04T21:03:12+02:00"
+    assert moment(None, now) is None
+    for wrong in ("", "24:00", "21.03", "2031-05-04", "now", "9" * 400):
+        with pytest.raises(UsageProblem, match="no time"):
+            moment(wrong, now)
