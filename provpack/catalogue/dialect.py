@@ -129,6 +129,41 @@ def make_place(conn: Connection, shown: str) -> None:
     conn.execute(text(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}"))
 
 
+_RESTS_ON_OURS = text(
+    """SELECT DISTINCT n.nspname || '.' || v.relname FROM pg_depend d
+    JOIN pg_rewrite r ON d.classid = 'pg_rewrite'::regclass AND r.oid = d.objid
+    JOIN pg_class v ON v.oid = r.ev_class JOIN pg_namespace n ON n.oid = v.relnamespace
+    JOIN pg_class t ON d.refclassid = 'pg_class'::regclass AND t.oid = d.refobjid
+    JOIN pg_namespace o ON o.oid = t.relnamespace
+    WHERE o.nspname = :ours AND n.nspname <> :ours ORDER BY 1 LIMIT 5"""
+)
+"""Views of others that a rebuild would drop with our tables (PostgreSQL manual: pg_depend, pg_rewrite)."""
+
+
+def refuse_over_others(conn: Connection, shown: str) -> None:
+    """PostgreSQL: raise EnvironmentProblem when building anew would drop what is not the catalogue's own.
+
+    A rebuild is one transaction, so a killed one leaves no schema behind: what is there is somebody's.
+    """
+    if conn.execute(text("SELECT to_regnamespace(:name)"), {"name": NEXT_SCHEMA}).scalar() is not None:
+        raise EnvironmentProblem(
+            "catalogue-schema-taken",
+            f"The database has a schema {NEXT_SCHEMA}, which is none of ours. The new catalogue is built "
+            "under that name.",
+            where=shown,
+            todo="Rename that schema, or give the catalogue a database of its own; then run again.",
+        )
+    views = list(conn.execute(_RESTS_ON_OURS, {"ours": SCHEMA}).scalars())
+    if views:
+        raise EnvironmentProblem(
+            "catalogue-depended-on",
+            f"Views of others rest on the catalogue: {', '.join(views)}. A rebuild would drop them.",
+            where=shown,
+            todo="Keep their definitions, drop them, rebuild, and make them again; or bring the catalogue "
+            "up to date with: provpack catalogue add",
+        )
+
+
 def be_the_writer(conn: Connection) -> None:
     """Wait until nobody else writes. SQLite: done by BEGIN IMMEDIATE, when the transaction began."""
     if conn.dialect.name == "postgresql":

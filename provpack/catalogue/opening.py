@@ -131,7 +131,7 @@ class Catalogue:
     @contextmanager
     def _building_schema(self) -> Iterator[Connection]:
         with self._changing() as conn:
-            conn.execute(text(f"DROP SCHEMA IF EXISTS {dialect.NEXT_SCHEMA} CASCADE"))
+            dialect.refuse_over_others(conn, self.shown)
             conn.execute(text(f"CREATE SCHEMA {dialect.NEXT_SCHEMA}"))
             conn.execute(text(f"SET LOCAL search_path TO {dialect.NEXT_SCHEMA}"))
             migrations.create(conn, late=False)

@@ -48,7 +48,7 @@ def rebuild(roots: tuple[str, ...], workers: int | None, catalogue: str | None, 
     """Make the catalogue anew from what is beneath ROOT, and from nothing else.
 
     The old one stays in use until the new one is complete. Without ROOT: the roots that it knows. A file
-    that is too damaged to be read is put aside under its name with .damaged at the end.
+    that is too damaged to be read is put aside under its name with .damaged (.damaged-2, ...) at the end.
     """
     return _harvest("rebuild", roots, workers, catalogue, as_json)
 

@@ -9,16 +9,10 @@ from pathlib import Path
 
 import pytest
 from cli.commandline import fits, no_traceback, run, run_process
-from support.copies import MASTER, NAME, copied, make_package, tree
+from support.copies import MASTER, NAME, copied, hurt, make_package, tree
 
 from provpack.edge.ledger import LEDGER_NAME, read_entries
 from provpack.edge.schemas import validate
-
-
-def hurt(path: Path, at: int) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= 0x04
-    path.write_bytes(data)
 
 
 @pytest.fixture

@@ -29,6 +29,13 @@ IDENTITY, OTHER_ROOT = "tagmanifest-sha512.txt", "tagmanifest-sha256.txt"
 Tree = dict[str, bytes]
 
 
+def hurt(path: Path, at: int = 20) -> None:
+    """Flip one bit of a file."""
+    data = bytearray(path.read_bytes())
+    data[at] ^= 0x04
+    path.write_bytes(data)
+
+
 def make_package(root: Path, *, blocks: int = 40, seed: int = 1, ours: bool = True) -> Path:
     """A small sealed package with a master of short blocks (the last one shorter), all noise."""
     frames = blocks * BLOCK_FRAMES - 37

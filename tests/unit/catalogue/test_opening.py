@@ -383,3 +383,39 @@ def test_a_catalogue_on_a_read_only_medium_is_read(tmp_path: Path) -> None:
         for folder, mode in old.items():
             folder.chmod(mode | 0o700)
     assert done.stdout.split() == ["['x']", "catalogue-read-only"], done.stderr
+
+
+def anew(catalogue: Catalogue) -> None:
+    catalogue.forget_everything()
+    with catalogue.writing():
+        pass
+
+
+def test_a_rebuild_drops_nothing_of_others(database: str) -> None:
+    """PostgreSQL: a schema under the name the new catalogue is built with, and a view that rests on ours."""
+    from sqlalchemy import text
+
+    with open_catalogue(database, create=True) as catalogue:
+        for make, look, code, drop in (
+            (
+                "CREATE SCHEMA provpack_next; CREATE TABLE provpack_next.theirs (n int)",
+                "SELECT to_regclass('provpack_next.theirs')",
+                "catalogue-schema-taken",
+                "DROP SCHEMA provpack_next CASCADE",
+            ),
+            (
+                "CREATE VIEW public.theirs AS SELECT name FROM provpack.package",
+                "SELECT to_regclass('public.theirs')",
+                "catalogue-depended-on",
+                "DROP VIEW public.theirs",
+            ),
+        ):
+            with catalogue._engine.begin() as conn:
+                conn.execute(text(make))
+            with pytest.raises(EnvironmentProblem) as caught:
+                anew(catalogue)
+            assert caught.value.code == code and caught.value.todo
+            with catalogue._engine.begin() as conn:
+                assert conn.execute(text(look)).scalar() is not None
+                conn.execute(text(drop))
+            anew(catalogue)

@@ -20,6 +20,7 @@ from support.copies import (
     OTHER_ROOT,
     Ledger,
     copied,
+    hurt,
     make_package,
     ports,
     run_heal,
@@ -45,12 +46,6 @@ def original(tmp_path: Path) -> Path:
 @pytest.fixture
 def copies(original: Path, tmp_path: Path) -> list[Path]:
     return list(copied(original, tmp_path, 2))
-
-
-def hurt(path: Path, at: int = 20) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= 0x04
-    path.write_bytes(data)
 
 
 def identity(package: Path) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from support.bagmaking import seal
-from support.copies import IDENTITY, MASTER, NAME, Ledger, copied, make_package, run_heal, tree
+from support.copies import IDENTITY, MASTER, NAME, Ledger, copied, hurt, make_package, run_heal, tree
 from support.signing import key_of_seed
 
 from provpack.edge.ledger import LEDGER_NAME, append
@@ -24,12 +24,6 @@ OTHER_ID = "5b1d52a2-6a0e-4a35-9d3c-0b7f6f3f2c22"
 @pytest.fixture
 def copies(tmp_path: Path) -> list[Path]:
     return list(copied(make_package(tmp_path / "original" / NAME, blocks=6), tmp_path, 2))
-
-
-def hurt(path: Path, at: int = 20) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= 0x04
-    path.write_bytes(data)
 
 
 def identity(package: Path) -> str:

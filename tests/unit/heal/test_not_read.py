@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from support.bagmaking import now
-from support.copies import MASTER, NAME, copied, make_package, run_heal, tree
+from support.copies import MASTER, NAME, copied, hurt, make_package, run_heal, tree
 
 from provpack.jobs.progress import Silent
 from provpack.jobs.secondcopy import compare
@@ -21,12 +21,6 @@ RECORD = "data/metadata/record.json"
 @pytest.fixture
 def original(tmp_path: Path) -> Path:
     return make_package(tmp_path / "original" / NAME, blocks=6)
-
-
-def hurt(path: Path, at: int) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= 0x04
-    path.write_bytes(data)
 
 
 def tar_of(package: Path, to: Path, damaged: str) -> Path:

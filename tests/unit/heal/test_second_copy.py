@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from support.bagmaking import now
-from support.copies import MASTER, NAME, copied, make_package, run_heal, tree
+from support.copies import MASTER, NAME, copied, hurt, make_package, run_heal, tree
 from support.signing import key_of_seed
 
 from provpack.edge.sshkeys import load_signers
@@ -26,12 +26,6 @@ SIGNATURE = "tagmanifest-sha512.txt.sig"
 @pytest.fixture
 def original(tmp_path: Path) -> Path:
     return make_package(tmp_path / "original" / NAME, blocks=6)
-
-
-def hurt(path: Path, at: int) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= 0x04
-    path.write_bytes(data)
 
 
 def looked(path: Path, second: Path) -> tuple[dict[str, SecondCopy], list[str]]:
