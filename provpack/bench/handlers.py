@@ -12,17 +12,20 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp
 
 from provpack.bench.bodies import declared_length, json_object, parts_of, too_large
-from provpack.bench.live import Stream, in_thread
+from provpack.bench.live import Stream, in_thread, state_of
 from provpack.bench.paths import decoded
 from provpack.bench.photos import photo_bytes
 from provpack.bench.replies import Refused, in_json, small_page
 from provpack.bench.session import Bench, same
+from provpack.bench.sought import sought
 from provpack.bench.uploads import PHOTO_FIELDS, PHOTO_LIMIT, upload
 from provpack.bench.views import known_transfer, page_html
 from provpack.jobs.benchdesk import Acted
 from provpack.package.benchline import KINDS
 
 NAME_HEADER: Final = "x-name"
+NOW_HEADER: Final = "x-bench-now"
+"""The program's clock when the page is sent: later than the one in the page, by what making it took."""
 STATIC: Final[Mapping[str, str]] = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _PHOTO_SECONDS: Final = 600.0
 _MAX_IDS: Final = 1000
@@ -55,7 +58,7 @@ async def open_bench(bench: Bench, request: Request, secret: str) -> Response:
 
 async def _page(bench: Bench, request: Request, name: str, *args: Any) -> Response:
     html = await in_thread(bench.threads.pages, page_html, bench, name, request.url.path, *args)
-    return HTMLResponse(html)
+    return HTMLResponse(html, headers={NOW_HEADER: bench.now().isoformat()})
 
 
 async def _known(bench: Bench, transfer_id: str) -> None:
@@ -77,12 +80,19 @@ async def carrier(bench: Bench, request: Request, transfer_id: str) -> Response:
 
 
 async def receipt(bench: Bench, request: Request) -> Response:
-    ids = tuple(part for part in request.query_params.get("ids", "").split(",") if part)
-    if len(ids) > _MAX_IDS:
+    ids = _ids_of(request.scope.get("query_string", b""))
+    if ids is None or len(ids) > _MAX_IDS:
         raise not_found()
     for transfer_id in ids:
         await _known(bench, transfer_id)
     return await _page(bench, request, "receipt", ids)
+
+
+def _ids_of(query: bytes) -> tuple[str, ...] | None:
+    """`ids=A,B%2C1` -> ("A", "B,1"): taken apart before it is decoded, for an id may hold a comma."""
+    given = [piece[4:] for piece in query.split(b"&") if piece.startswith(b"ids=")]
+    ids = [decoded(piece) for value in given for piece in value.split(b",") if piece]
+    return None if None in ids else tuple(i for i in ids if i)
 
 
 async def chains(bench: Bench, request: Request) -> Response:
@@ -102,12 +112,16 @@ async def live(bench: Bench, request: Request) -> ASGIApp:
     return Stream(bench)
 
 
+async def state(bench: Bench, request: Request) -> Response:
+    return in_json(200, state_of(bench))
+
+
 async def static(bench: Bench, request: Request, name: str) -> Response:
     """A file of our own; the names are those in the folder of this package."""
     media_type = STATIC.get("." + name.rpartition(".")[2])
     if not _STATIC_NAME.fullmatch(name) or media_type is None:
         raise not_found()
-    data = await in_thread(bench.threads.pages, _own_file, name)
+    data = await in_thread(bench.threads.files, _own_file, name)
     if data is None:
         raise not_found()
     return Response(data, media_type=media_type)
@@ -141,16 +155,36 @@ def acted_json(acted: Acted) -> Response:
 async def act(bench: Bench, request: Request) -> Response:
     """One line of the bench log. The answer is sent when it is on the disk."""
     body = await json_object(request)
-    kind, members = body.get("kind"), body.get("members")
-    known = isinstance(kind, str) and kind in KINDS
-    if set(body) != {"kind", "members"} or not known or not isinstance(members, dict):
-        raise Refused(
-            422, "bench-act", "What came is no act that can be logged.",
-            "Nothing was logged. Load the page again.",
-        )  # fmt: skip
-    acted: Acted = await in_thread(bench.threads.acts, _act, bench, kind, members)
+    kind, members = _said(body, "kind", "members")
+    with bench.first.acting():
+        acted: Acted = await in_thread(bench.threads.acts, _act, bench, kind, members)
     bench.hub.state(acted.state.n)
     return acted_json(acted)
+
+
+def _said(body: Mapping[str, Any], *names: str) -> tuple[str, Mapping[str, Any]]:
+    """Kind and members of an act."""
+    kind, members = body.get("kind"), body.get("members")
+    if set(body) == set(names) and isinstance(kind, str) and kind in KINDS and isinstance(members, dict):
+        return kind, members
+    raise Refused(
+        422, "bench-act", "What came is no act that can be logged.",
+        "Nothing was logged. Load the page again.",
+    )  # fmt: skip
+
+
+async def seek(bench: Bench, request: Request) -> Response:
+    """Whether an act that got no answer was logged: {"found": null | {"n", "at", "undo"}}.
+
+    Asked in the thread of the acts, so that one which still waits there has been written or refused before.
+    """
+    body = await json_object(request)
+    kind, members = _said(body, "kind", "members", "after")
+    after = body["after"]
+    if type(after) is not int or after < 0:
+        raise Refused(422, "bench-act", "It is not said after which line to look.", "Load the page again.")
+    found = await in_thread(bench.threads.acts, sought, bench.desk, kind, members, after)
+    return in_json(200, {"found": found})
 
 
 def _act(bench: Bench, kind: str, members: Mapping[str, Any]) -> Acted:

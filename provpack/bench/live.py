@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 WAITING: Final = 64
 """Events kept for a window that does not read; with more it is dropped, comes again, and sees all anew."""
-LONG: Final = 4
+STREAMS: Final = 4
 """Windows that are told at once. A browser opens six connections to one host (common practice, no source):
-streams held open by more windows would leave none for logging. The others ask anew every two seconds."""
-_SHORT: Final = 0.5
+streams held open by more windows would leave none for logging. Any further window asks `GET /state` every
+two seconds instead; it shows and logs all the same."""
 _COMMENT: Final = 15.0
 _PATIENCE: Final = 10.0
 _AGAIN_MS: Final = 2000
@@ -34,6 +34,8 @@ class Hub:
     def __init__(self) -> None:
         self._windows: set[asyncio.Queue[bytes | None]] = set()
         self._told = 0
+        self.files = 0
+        """Goes up when the finished files in the job folder change."""
         self.closed = False
 
     def __len__(self) -> int:
@@ -86,15 +88,31 @@ def as_event(event: str, data: Mapping[str, Any]) -> bytes:
     return f"event: {event}\ndata: {json.dumps(data)}\n\n".encode()
 
 
+def state_of(bench: Bench) -> dict[str, Any]:
+    """What a window without a stream asks for every few seconds, and one with a stream when it hears nothing:
+    n of the last line, the program's clock, a number that changes when finished files do, the works. Reads no
+    disk."""
+    return {
+        "n": bench.desk.state.n,
+        "now": bench.now().isoformat(),
+        "files": bench.hub.files,
+        "works": [told_of(work) for work in bench.works.all().values()],
+    }
+
+
 class Stream:
-    """One window's stream, as a response."""
+    """One window's stream, as a response. Answered 204 when there are enough: a browser then stops asking for
+    a stream (HTML standard, section 9.2.3), and the page asks for the state instead."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         hub = self._bench.hub
-        long = len(hub) < LONG
+        if len(hub) >= STREAMS:
+            await send({"type": "http.response.start", "status": 204, "headers": []})
+            await send({"type": "http.response.body", "body": b"", "more_body": False})
+            return
         queue = hub.join()
         gone = asyncio.ensure_future(_until_gone(receive))
         try:
@@ -103,18 +121,17 @@ class Stream:
             first = f"retry: {_AGAIN_MS}\n\n".encode() + as_event("state", {"n": self._bench.desk.state.n})
             first += b"".join(as_event("work", told_of(w)) for w in self._bench.works.all().values())
             if await _sent(send, first, gone):
-                await self._go_on(queue, send, gone, long)
+                await self._go_on(queue, send, gone)
         finally:
             hub.leave(queue)
             gone.cancel()
 
     async def _go_on(
-        self, queue: asyncio.Queue[bytes | None], send: Send, gone: asyncio.Future[None], long: bool
+        self, queue: asyncio.Queue[bytes | None], send: Send, gone: asyncio.Future[None]
     ) -> None:
         while True:
             waiting = asyncio.ensure_future(queue.get())
-            patience = _COMMENT if long else _SHORT
-            await asyncio.wait((waiting, gone), timeout=patience, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait((waiting, gone), timeout=_COMMENT, return_when=asyncio.FIRST_COMPLETED)
             if gone.done():
                 waiting.cancel()
                 return
@@ -122,7 +139,7 @@ class Stream:
                 part = waiting.result()
             else:
                 waiting.cancel()
-                part = b": still here\n\n" if long else None
+                part = b": still here\n\n"
             if part is None:
                 with contextlib.suppress(TimeoutError):
                     last: Message = {"type": "http.response.body", "body": b"", "more_body": False}
@@ -167,6 +184,7 @@ async def watch(bench: Bench, trouble: Callable[[BaseException], None]) -> None:
                     bench.hub.publish("work", work)
             works = now
             if turn % _LOOK_EVERY == 0 and await in_thread(bench.threads.watch, bench.works.look):
+                bench.hub.files += 1
                 bench.hub.publish("files", {"n": len(bench.works.files())})
             last = ""
         except Exception as err:  # the next look may succeed: a disk that comes back

@@ -11,7 +11,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from provpack.bench.first import First
 from provpack.bench.live import Hub
+from provpack.bench.views import Shown
 from provpack.jobs.benchdesk import Desk, DeskInfo
 
 if TYPE_CHECKING:
@@ -71,7 +73,7 @@ class Threads:
 
     def __init__(self) -> None:
         self.acts = ThreadPoolExecutor(1, "bench-acts")
-        self.pages = ThreadPoolExecutor(2, "bench-pages")
+        self.pages = ThreadPoolExecutor(1, "bench-pages")  # two would take turns, and finish both later
         self.files = ThreadPoolExecutor(2, "bench-files")
         self.watch = ThreadPoolExecutor(1, "bench-watch")
 
@@ -97,6 +99,8 @@ class Bench:
     secrets: Secrets = field(default_factory=Secrets)
     hub: Hub = field(default_factory=Hub)
     threads: Threads = field(default_factory=Threads)
+    first: First = field(default_factory=First)
+    shown: Shown = field(default_factory=Shown)
     phone: Any = None
     """bench.phone.Phone when --phone was given."""
     opened_once: bool = False

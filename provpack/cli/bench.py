@@ -26,7 +26,7 @@ _BY_HAND = "No browser could be opened from here; open the address above yoursel
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option(
     "--to", "destination", type=click.Path(path_type=Path),
-    help="Folder the packages go to.  [default: JOB/packages]",
+    help="Folder the packages go to; made if its parent exists.  [default: JOB-packages, beside JOB]",
 )  # fmt: skip
 @click.option(
     "--port", type=click.IntRange(1, 65535),
@@ -61,6 +61,7 @@ def command(
     from provpack.bench.parts import require_parts
 
     folder = _job_folder(job)
+    target = _destination(folder, destination)
     require_parts()
     from provpack import __version__
     from provpack.bench.serve import make_bench, own_socket, serve
@@ -72,7 +73,7 @@ def command(
     try:
         bench = make_bench(
             folder,
-            destination=(destination or folder / "packages").absolute(),
+            destination=target,
             port=listener.getsockname()[1],
             by=by.strip(),
             now=clock.now,
@@ -128,10 +129,21 @@ def _job_folder(job: Path) -> Path:
     return folder
 
 
+def _destination(folder: Path, named: Path | None) -> Path:
+    """Where packages go. Raises DestinationProblem now, not when the evening is over."""
+    from provpack.edge.commit import RealDisk
+    from provpack.jobs.destination import default_for, look_at
+
+    target = default_for(folder) if named is None else named.absolute()
+    look_at(folder, target, RealDisk())
+    return target
+
+
 def _opened(bench: Bench, browser: bool, phone: str | None, say: Callable[[str], None]) -> None:
     say(f"The bench for {bench.desk.folder} is open, on this machine only:")
     say(f"  {bench.address(bench.secrets.opening)}")
     say("Whoever has this address can write into the job. It is good until the program ends (Ctrl-C).")
+    say(f"Packages go to {bench.destination}")
     for line in _running(bench):
         say(line)
     if phone is not None:

@@ -32,7 +32,7 @@ _at = click.option(
 )
 _to = click.option(
     "--to", "destination", type=click.Path(path_type=Path), metavar="DIR",
-    help="Where the packages of this job are, if not in JOB/packages: what is sealed is not taken back.",
+    help="Where its packages are, if not in JOB-packages beside it: what is sealed is not taken back.",
 )  # fmt: skip
 
 

@@ -18,34 +18,26 @@ from typing import Any, Final
 
 from provpack.edge import bench_rules as rules
 from provpack.edge import chainedfile
+from provpack.edge.benchlines import LONGEST, foreign, unwritable
 from provpack.edge.chainedend import ChainWords, set_aside, tail_after_newline
-from provpack.edge.schemas import validate
 from provpack.edge.tree import open_regular, reason
 from provpack.errors import CouldNotCheck, EnvironmentProblem, InputProblem
 from provpack.findings import Finding, Rule
 from provpack.package.bagpaths import readable
-from provpack.package.benchline import KINDS, LOG_NAME
+from provpack.package.benchline import LOG_NAME
 from provpack.package.ledgerchain import NO_PREVIOUS, RawLine, entry_of, follows, raw_lines, read_chain
 from provpack.package.ledgertorn import may_be_torn
 
-LONGEST: Final = 128 * 1024
-"""Bytes of one line at most; ours have some hundred."""
-DEEPEST: Final = 12
-"""Tables and lists within each other in one line at most."""
-LARGEST: Final = 16 * 1024 * 1024
-"""Bytes of a log at most; an evening has less than one million."""
+LARGEST: Final = 64 * 1024 * 1024
+"""Bytes of a log at most, some 180 000 lines. An evening has less than one million bytes, and a job of a
+thousand carriers some thirty million."""
 _MOST_TOLD: Final = 20
-_MOST_KNOWN: Final = 20_000
-_KNOWN: dict[str, tuple[int, str]] = {}
-"""Lines that were seen to be what the schema asks for: SHA-512 -> n, previous. A log is read often."""
-_MOST_SOUND: Final = 1000
-_SOUND: dict[tuple[int, int], tuple[int, int, int]] = {}
-"""Logs whose chain held when this process last held them: device, inode -> size, times of change (ns)."""
-
-_EVERY: Final = frozenset(
-    ("schema_version", "n", "previous", "at", "kind", "tool", "tool_version", "by", "through")
-)
-_WHOLE: Final = ("pass", "entry", "bytes", "frames", "header_sampling_frequency_hz")
+_MOST_KNOWN: Final = 200_000
+_KNOWN: set[bytes] = set()
+"""SHA-512 of lines that were seen to be what the schema asks for. A log is read often."""
+_MOST_SOUND: Final = 100
+_SOUND: dict[tuple[int, int], _Sound] = {}
+"""Logs whose chain held when this process last looked: by device and inode."""
 
 _WORDS: Final = ChainWords(
     name="bench log",
@@ -98,7 +90,7 @@ def append(path: Path, entry: Mapping[str, Any], *, after: int | None = None) ->
     fault = unwritable(line)
     if not fault:
         line = json.loads(json.dumps(line))  # a tuple has become a list: as it will be read
-        fault = _foreign(line)
+        fault = foreign(line)
     if fault:
         raise InputProblem(
             "bench-log-line-refused",
@@ -120,56 +112,89 @@ def append(path: Path, entry: Mapping[str, Any], *, after: int | None = None) ->
             todo=f"Nothing was written. {rules.BENCH_LOG_TOO_LARGE.todo}",
         )
 
-    def look(fd: int, written: bool) -> None:
-        now = os.fstat(fd)
-        file, stamp = (now.st_dev, now.st_ino), (now.st_size, now.st_mtime_ns, now.st_ctime_ns)
-        if written:
-            if len(_SOUND) > _MOST_SOUND:
-                _SOUND.clear()
-            _SOUND[file] = stamp
-        elif _SOUND.get(file) != stamp:
-            _must_hold(fd, now.st_size, path)
+    def look(fd: int, done: bool) -> None:
+        if done:
+            _add_own(fd)
+        else:
+            _must_hold(fd, path)
 
-    written = chainedfile.append_new(path, lambda: (line,), _WORDS, after=after, look=look)[0]
-    _remember(hashlib.sha512(chainedfile.line_of(written)).hexdigest(), written)
-    return written
+    written = chainedfile.append_new(path, lambda: (line,), _WORDS, after=after, look=look)
+    _remember(hashlib.sha512(chainedfile.line_of(written[0])).hexdigest())
+    return written[0]
 
 
-def _must_hold(fd: int, size: int, path: Path) -> None:
-    """Raises EnvironmentProblem naming the first break; a torn end is for the appending to mend or refuse."""
-    data = b"".join(chainedfile.blocks(fd, size))
-    lines = _lines(data, (0, (0, NO_PREVIOUS)), keep=False)
-    if lines.rest is None or not lines.rest.ended:
+def _must_hold(fd: int, path: Path) -> None:
+    """Raises EnvironmentProblem naming the first break; a torn end is for the appending to mend or refuse.
+
+    Only what was added since this process last looked is read as lines, if nothing before it has changed.
+    """
+    stamp, known = _stamp(fd), _SOUND.get(_file(fd))
+    if known is not None and known.stamp == stamp:
         return
+    start = known if known is not None and known.still(fd, stamp) else _Sound()
+    data = b"".join(chainedfile.blocks(fd, stamp[0], start.size))
+    lines = _lines(data, (start.size, start.head), keep=False)
+    if lines.rest is None or not lines.rest.ended:
+        _learn(fd, start.grown(data, lines.marks[-1], stamp))
+        return
+    if start.size:
+        data = b"".join(chainedfile.blocks(fd, stamp[0]))
+        lines = _lines(data, (0, (0, NO_PREVIOUS)), keep=False)
     first = _broken(data, lines)[1][0]
     raise EnvironmentProblem(
         first.rule, first.what, where=f"{path.parent / first.where}", todo=_WORDS.compare
     )
 
 
-def unwritable(line: Mapping[str, Any]) -> str:
-    """Why this cannot be a line of the log, as the end of a sentence; "" when it can."""
-    if _depth(line) > DEEPEST:
-        return f"holds more than {DEEPEST} tables or lists within each other."
-    try:
-        size = len(json.dumps(line, ensure_ascii=False, allow_nan=False).encode("utf-8"))
-    except UnicodeEncodeError:
-        return "holds characters that are no Unicode text."
-    except (ValueError, TypeError):
-        return "holds a number or another value that JSON has no form for."
-    return f"has {size} bytes, more than the {LONGEST} a line may have." if size > LONGEST else ""
+def _add_own(fd: int) -> None:
+    """What was just written, behind what was found to hold, is known to hold."""
+    known, stamp = _SOUND[_file(fd)], _stamp(fd)
+    data = b"".join(chainedfile.blocks(fd, stamp[0], known.size))
+    _learn(fd, known.grown(data, _lines(data, (known.size, known.head), keep=False).marks[-1], stamp))
 
 
-def _depth(value: Any) -> int:
-    """How many tables and lists lie within each other; looks no deeper than DEEPEST + 1."""
-    level, depth = [value], 0
-    while depth <= DEEPEST:
-        level = [one for one in level if isinstance(one, Mapping | list | tuple)]
-        if not level:
-            break
-        depth += 1
-        level = [x for one in level for x in (one.values() if isinstance(one, Mapping) else one)]
-    return depth
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sound:
+    """A log as far as its chain holds. size: so many bytes; sum: over them; head: number and SHA-512 of the
+    last line in them; stamp: size and times of change (ns) of the whole file when it was looked at."""
+
+    size: int = 0
+    sum: hashlib._Hash = field(default_factory=hashlib.sha512)
+    head: tuple[int, str] = (0, NO_PREVIOUS)
+    stamp: tuple[int, int, int] = (0, 0, 0)
+
+    def grown(self, data: bytes, mark: tuple[int, tuple[int, str]], stamp: tuple[int, int, int]) -> _Sound:
+        """With the lines in data, which stands behind it, up to that mark."""
+        longer = self.sum.copy()
+        longer.update(data[: mark[0] - self.size])
+        return _Sound(size=mark[0], sum=longer, head=mark[1], stamp=stamp)
+
+    def still(self, fd: int, stamp: tuple[int, int, int]) -> bool:
+        """Whether its bytes stand in the file as they did."""
+        if stamp == self.stamp:
+            return True
+        if stamp[0] < self.size:
+            return False
+        now = hashlib.sha512()
+        for block in chainedfile.blocks(fd, self.size):
+            now.update(block)
+        return now.digest() == self.sum.digest()
+
+
+def _learn(fd: int, sound: _Sound) -> None:
+    if len(_SOUND) > _MOST_SOUND:
+        _SOUND.clear()
+    _SOUND[_file(fd)] = sound
+
+
+def _file(fd: int) -> tuple[int, int]:
+    now = os.fstat(fd)
+    return now.st_dev, now.st_ino
+
+
+def _stamp(fd: int) -> tuple[int, int, int]:
+    now = os.fstat(fd)
+    return now.st_size, now.st_mtime_ns, now.st_ctime_ns
 
 
 # --- reading ---
@@ -215,16 +240,24 @@ def _guarded(path: Path, after: int, head: tuple[int, str] | None) -> ReadLog:
 
 def _read(fd: int, path: Path, after: int, head: tuple[int, str] | None) -> ReadLog:
     whole = chainedfile.settled_size(fd)
+    stamp, known = _stamp(fd), _SOUND.get(_file(fd))
     size = min(whole, LARGEST)
     start = _place(fd, path, after, size, head) if after > 0 else (0, (0, NO_PREVIOUS))
     if start is None:
         changed = "What stood in it when it was last looked at is there no more."
         return _replaced(_read(fd, path, 0, None), changed)
+    if after > 0 and known is not None and known.size >= after and not known.still(fd, stamp):
+        return _read(fd, path, 0, None)  # an earlier line was changed: what is told is where the chain breaks
     data = b"".join(chainedfile.blocks(fd, size, start[0]))
     lines = _lines(data, start)
     end, head = lines.marks[-1]
     log = ReadLog(entries=tuple(lines.entries), size=end, head=head, fresh=after <= 0)
     found = _not_understood(lines.faults)
+    if lines.rest is None or not lines.rest.ended:
+        before = _Sound() if after <= 0 else known
+        gap = start[0] - before.size if before is not None else -1  # 1: the last line had no end until now
+        if before is not None and gap in (0, 1):
+            _learn(fd, before.grown(b"\n" * gap + data, lines.marks[-1], stamp))
     if lines.rest is not None and (lines.rest.ended or whole == size):
         if not lines.rest.ended and may_be_torn(lines.rest.data or b"x", *head):
             what = f"After line {head[0]} come the {lines.rest.size} bytes of one that was cut short."
@@ -261,8 +294,7 @@ def _lines(data: bytes, start: tuple[int, tuple[int, str]], *, keep: bool = True
     lines = _Lines([start])
     for raw in raw_lines((data,)):
         at, (number, digest) = lines.marks[-1]
-        known = None if keep else _KNOWN.get(raw.digest)
-        entry = entry_of(raw.data) if known is None else {"n": known[0], "previous": known[1]}
+        entry = entry_of(raw.data)
         if entry is None or not follows(entry, number, digest):
             lines.rest = raw
             break
@@ -322,30 +354,17 @@ def _place(
 
 def _fault(entry: Mapping[str, Any], digest: str) -> str:
     """Why a line is not one of ours, as the end of a sentence; "" when it is."""
-    if digest in _KNOWN:
+    if bytes.fromhex(digest) in _KNOWN:
         return ""
-    fault = unwritable(entry) or _foreign(entry)
+    fault = unwritable(entry) or foreign(entry)
     if not fault:
-        _remember(digest, entry)
+        _remember(digest)
     return fault
 
 
-def _foreign(entry: Mapping[str, Any]) -> str:
-    """Why this is no line as the schema has it, as the end of a sentence; "" when it is."""
-    must, may = KINDS.get(str(entry.get("kind")), (tuple(entry), ()))
-    extra = [name for name in entry if name not in _EVERY and name not in must and name not in may]
-    if extra:  # the schema says so too, but not in words
-        return f"has a member '{readable(extra[0][:80])}', which no line of its kind has."
-    broken = [name for name in _WHOLE if isinstance(entry.get(name), float)]
-    if broken:
-        return f"has a fraction as {broken[0]}."
-    wrong = validate("bench-entry", entry)
-    return f"is not as it should be: {wrong[0].pointer[1:]} {wrong[0].message}" if wrong else ""
-
-
-def _remember(digest: str, entry: Mapping[str, Any]) -> None:
+def _remember(digest: str) -> None:
     if len(_KNOWN) < _MOST_KNOWN:
-        _KNOWN[digest] = entry["n"], entry["previous"]
+        _KNOWN.add(bytes.fromhex(digest))
 
 
 def _not_understood(faults: Sequence[tuple[int, str]]) -> list[Finding]:

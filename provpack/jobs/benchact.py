@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from provpack.errors import InputProblem
 from provpack.jobs.benchsaid import Said
 from provpack.model.formats import read_date_time
+from provpack.model.labels import called
 from provpack.package.benchstate import BenchState, Pass
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def text(members: Mapping[str, Any], name: str) -> str:
     """A text that must be there. One that holds only spaces is none."""
     found = maybe(members, name)
     if found is None:
-        raise refused("member-missing", f"'{name}' is missing.", todo=f"Say the {name}.", where=name)
+        raise refused("member-missing", f"{called(name)} is missing.", todo="Say it.", where=name)
     return found
 
 
@@ -105,7 +106,7 @@ def maybe(members: Mapping[str, Any], name: str) -> str | None:
     if not isinstance(value, str) or len(value) > _LONGEST or any(0xD800 <= ord(c) <= 0xDFFF for c in value):
         raise refused(
             "not-a-text",
-            f"'{name}' is not a text of at most {_LONGEST} characters.",
+            f"{called(name)} is not a text of at most {_LONGEST} characters.",
             todo="Shorten it, or write the rest as a second note.",
             where=name,
         )
@@ -118,7 +119,9 @@ def whole(members: Mapping[str, Any], name: str) -> int | None:
     if value is None:
         return None
     if type(value) is not int or not 1 <= value < 10**9:
-        raise refused("not-a-number", f"'{name}' is no whole number from 1.", todo="Correct it.", where=name)
+        raise refused(
+            "not-a-number", f"{called(name)} is no whole number from 1.", todo="Correct it.", where=name
+        )
     return value
 
 
@@ -128,7 +131,7 @@ def one_of(members: Mapping[str, Any], name: str, words: tuple[str, ...]) -> str
     if word not in words:
         raise refused(
             "not-a-word",
-            f"'{word[:80]}' is not a word of '{name}'.",
+            f"'{word[:80]}' is not a word of {called(name)}.",
             todo=f"{near(word, words)}Use one of: {', '.join(words)}.",
             where=name,
         )
@@ -158,13 +161,13 @@ def happened(members: Mapping[str, Any], bench: Bench) -> datetime | None:
         raise refused(
             "not-a-time",
             f"'{said[:80]}' is not a date and time with its offset from UTC.",
-            todo="Write it as 2031-05-04T14:30:00+02:00.",
+            todo="Say the day, the hour, minute and second, and the offset of the clock from UTC.",
             where="happened_at",
         )
     if moment > bench.at + SLACK:
         raise refused(
             "not-yet",
-            f"{said} is still to come: it is {stamp(bench.at)} now.",
+            f"{clock_words(said, bench.at)} is still to come: it is {bench.at:%H:%M:%S} now.",
             todo="State when it happened, or leave the time out: then it is now. If the clock of this "
             "machine is wrong, set it right first.",
             where="happened_at",
@@ -172,20 +175,34 @@ def happened(members: Mapping[str, Any], bench: Bench) -> datetime | None:
     return moment
 
 
-def within(moment: datetime, one: Pass) -> None:
+def clock_words(text: str | None, now: datetime) -> str:
+    """Local time with seconds, with the date when it is another day than now's; the text when unreadable."""
+    try:
+        at = datetime.fromisoformat(text or "")
+        at = at.astimezone(now.tzinfo) if at.tzinfo is not None else at
+    except (ValueError, OverflowError):
+        return text or "a time that is not known"
+    if at.tzinfo is None:
+        return str(text)
+    return f"{at:%H:%M:%S}" if at.date() == now.date() else f"{at:%Y-%m-%d %H:%M:%S}"
+
+
+def within(moment: datetime, one: Pass, now: datetime) -> None:
     """Refuse a time outside the pass."""
     start, stop = instant(one.started_at), instant(one.stopped_at)
     if start is not None and moment < start:
         raise refused(
             "before-the-pass",
-            f"{stamp(moment)} lies before the start of {of_pass(one)}, {one.started_at}.",
+            f"{clock_words(stamp(moment), now)} lies before the start of {of_pass(one)}, "
+            f"{clock_words(one.started_at, now)}.",
             todo="State a time inside the pass, or write a note on the transfer instead.",
             where="happened_at",
         )
     if stop is not None and moment > stop:
         raise refused(
             "after-the-pass",
-            f"{stamp(moment)} lies after the end of {of_pass(one)}, {one.stopped_at}.",
+            f"{clock_words(stamp(moment), now)} lies after the end of {of_pass(one)}, "
+            f"{clock_words(one.stopped_at, now)}.",
             todo="State a time inside the pass, or write a note on the transfer instead.",
             where="happened_at",
         )

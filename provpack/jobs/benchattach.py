@@ -167,7 +167,7 @@ def _stated_start(members: Mapping[str, Any], bench: Bench) -> str | None:
         raise refused(
             "not-a-time",
             f"'{said[:80]}' is no time before now, with its offset from UTC.",
-            todo="Write it as 2031-05-04T14:30:00+02:00, or leave it out.",
+            todo="Say the day, the hour, minute and second, and the offset from UTC; or leave it out.",
             where="starts_at",
         )
     return said

@@ -14,20 +14,21 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from provpack.edge import benchlog
+from provpack.edge import bench_rules, benchlog
 from provpack.edge.benchlog import ReadLog
 from provpack.edge.jobfolder import list_folder
 from provpack.edge.schemas import validate
 from provpack.edge.tree import open_regular, read_limited
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.findings import Finding
-from provpack.jobs.benchact import SLACK, Bench, instant, refused, stamp
+from provpack.jobs.benchact import SLACK, Bench, clock_words, instant, refused, stamp
 from provpack.jobs.benchacts import line_of
 from provpack.jobs.benchraw import Raw, Stamp, read_raw, sheets_stamp
 from provpack.jobs.benchsaid import Said, settings_of, with_log
+from provpack.jobs.destination import beside
 from provpack.jobs.load import load_job
 from provpack.jobs.loaded import LoadedJob
-from provpack.package.benchfold import fold
+from provpack.package.benchfold import Folding
 from provpack.package.benchline import LOG_NAME, Through, bench_line
 from provpack.package.benchmatch import FileSeen
 from provpack.package.benchstate import BenchState
@@ -38,8 +39,18 @@ from provpack.package.names import package_name
 if TYPE_CHECKING:
     from provpack.jobs.benchfiles import FileWatch
 
-PACKAGES: Final = "packages"
-"""Where finished packages go when nobody says otherwise: a folder of the job folder."""
+REPLACED: Final = bench_rules.BENCH_LOG_REPLACED.id
+TORN: Final = bench_rules.BENCH_LOG_TORN.id
+_WHOLE_AGAIN: Final = frozenset(
+    rule.id
+    for rule in (
+        bench_rules.BENCH_LOG_BROKEN,
+        bench_rules.BENCH_LOG_UNREADABLE,
+        bench_rules.BENCH_LOG_NOT_A_FILE,
+        bench_rules.BENCH_LOG_TOO_LARGE,
+    )
+)
+"""While one of these is so, the whole log is read each time: somebody may be putting it right."""
 _RECORD_AT_MOST: Final = 64 * 1024 * 1024
 _TURNS: Final = 50
 """How often an act is looked at anew because somebody else wrote a line meanwhile."""
@@ -102,7 +113,8 @@ class Desk:
     """A job folder and its bench log. Every method may be called from any thread.
 
     folder: real path of the job folder. state: the log as of the last refresh or act. findings: what is
-    wrong with the log as a file. destination: where packages of this job go; what is sealed there stays.
+    wrong with the log as a file. destination: where packages of this job go, None where nobody said and no
+    folder can lie beside the job; what is sealed there stays.
     """
 
     def __init__(
@@ -116,7 +128,7 @@ class Desk:
     ) -> None:
         """Read the log. InputProblem when the folder cannot be listed."""
         self.folder = list_folder(folder).root
-        self.destination = destination if destination is not None else self.folder / PACKAGES
+        self.destination = destination if destination is not None else beside(self.folder)
         self.state = BenchState()
         self.findings: tuple[Finding, ...] = ()
         self._path = self.folder / LOG_NAME
@@ -124,7 +136,8 @@ class Desk:
         self._log: LogPort = log if log is not None else _DiskLog()
         self._lock, self._loading = threading.RLock(), threading.RLock()
         self._read: ReadLog | None = None
-        self._entries: list[dict[str, Any]] = []
+        self._entries: list[Mapping[str, Any]] = []
+        self._folding = Folding()
         self._watch: FileWatch | None = None
         self._raw: tuple[Stamp, Raw] | None = None
         self._said: tuple[Raw, BenchState, Said] | None = None
@@ -136,22 +149,30 @@ class Desk:
         return self._now()
 
     def refresh(self) -> bool:
-        """Read lines that others appended; True when something is new."""
+        """Read lines that others appended, and what is wrong with the log; True when something is new."""
         with self._lock:
-            before = self._read
-            if before is None or not before.size:
+            before, told = self._read, self.findings
+            if before is None or not before.size or any(f.rule in _WHOLE_AGAIN for f in told):
                 read = self._log.read(self._path)
             else:
                 read = self._log.read_new(self._path, before.size, before.head)
             self._read = read
-            if read.fresh and before is not None and (read.head, read.size) == (before.head, before.size):
-                return False
-            if not read.fresh and not read.entries and (before is None or read.head == before.head):
-                return False
-            self._entries = [*([] if read.fresh else self._entries), *read.entries]
-            self.findings = read.findings if read.fresh else (*self.findings, *read.findings)
-            self.state = fold(self._entries)
-            return True
+            # what is wrong now, and what happened to the log while it was in use: that is told until the end
+            stays = [f for f in told if f.rule == REPLACED or (not read.fresh and f.rule != TORN)]
+            self.findings = tuple({(f.rule, f.what): f for f in (*stays, *read.findings)}.values())
+            same_lines = before is not None and (read.head, read.size) == (before.head, before.size)
+            if not (same_lines if read.fresh else not read.entries and before is not None):
+                if read.fresh:
+                    self._folding, self._entries = Folding(), []
+                self._entries += read.entries
+                self.state = self._folding.add(read.entries)
+                return True
+            return self.findings != told
+
+    @property
+    def troubles(self) -> list[str]:
+        """What is wrong with the log, in sentences, for whoever is at the bench; [] when nothing is."""
+        return [f"{f.what} {f.todo}" for f in self.findings if f.severity in ("error", "warning")]
 
     def job(self) -> LoadedJob:
         """The job as sheets and log state it; read again only when one of them has changed.
@@ -206,6 +227,8 @@ class Desk:
 
     def sealed(self, transfer_id: str) -> str | None:
         """Name of the package of this transfer that stands in the destination, None when there is none."""
+        if self.destination is None:
+            return None
         name = package_name(str(self.said().job.get("job_id", "")), transfer_id)
         try:
             return name if (self.destination / name / "bagit.txt").is_file() else None
@@ -216,7 +239,7 @@ class Desk:
         """The same, but only when a line of that time is older than the package: what was written down since
         is for the next one. A package that does not say when it was made holds every line."""
         name = self.sealed(transfer_id)
-        if name is None:
+        if name is None or self.destination is None:
             return None
         made, written = sealed_at(self.destination / name), instant(at)
         return None if made is not None and written is not None and written > made else name
@@ -285,7 +308,8 @@ class Desk:
             return []
         seconds = round((before - now).total_seconds())
         return [
-            f"The clock of this machine stands {seconds} s before line {last.get('n')} ({last['at']}): it "
+            f"The clock of this machine stands {seconds} s before line {last.get('n')} "
+            f"({clock_words(str(last['at']), now)}): it "
             "was set back. This was written with the time it shows now; set it right, and write a note."
         ]
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from provpack.jobs.benchact import (
     Bench,
     Line,
+    clock_words,
     happened,
     instant,
     listed,
@@ -28,6 +30,7 @@ from provpack.jobs.benchact import (
 )
 from provpack.jobs.benchsaid import same, settings_of
 from provpack.jobs.benchvalues import settings, shown
+from provpack.model.labels import called
 from provpack.model.vocab import PASS_OUTCOME, PASS_VERDICT, TRANSFER_EVENT_TYPE
 from provpack.package.benchstate import Pass
 
@@ -51,10 +54,11 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
     warnings: list[str] = []
     given = settings(members.get("settings"), warnings)
     changed = _confirmed(chain_id, given, bench)
-    if "changed" in members and sorted(map(str, members["changed"] or ())) != changed:
+    said = members.get("changed") or []
+    if not isinstance(said, list | tuple) or ("changed" in members and sorted(map(str, said)) != changed):
         raise refused(
             "changed-meanwhile",
-            f"What differs from chain {chain_id} as stated is now: {listed(changed) or 'nothing'}.",
+            f"What differs from chain {chain_id} as stated is now: {called(*changed) or 'nothing'}.",
             todo="Somebody stated something else since you looked. Look at the settings again, then start.",
             where="settings",
         )
@@ -63,10 +67,11 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
         if clash:
             raise refused(
                 "in-use",
-                f"{clash}, since {other.started_at}.",
+                f"{clash}, since {clock_words(other.started_at, bench.at)}.",
                 todo=f"Stop {of_pass(other)} first, or use what is free.",
                 where=chain_id,
             )
+    _not_within_another(transfer_id, chain_id, given, moment, bench)
     number, asked = next_number(bench, transfer_id), whole(members, "pass")
     if asked is not None and asked != number:
         raise refused(
@@ -81,7 +86,8 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
     if before is not None and moment is not None and ended is not None and moment < ended:
         raise refused(
             "before-the-pass",
-            f"{stamp(moment)} lies before the end of {of_pass(before)}, {before.stopped_at}.",
+            f"{clock_words(stamp(moment), bench.at)} lies before the end of {of_pass(before)}, "
+            f"{clock_words(before.stopped_at, bench.at)}.",
             todo="State when this pass began: a carrier is played once at a time.",
             where="happened_at",
         )
@@ -95,9 +101,28 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
         warnings.append(
             f"Pass {number} of {transfer_id} has no reason: write a note that says why it is made."
         )
-    tail = f"; changed: {listed(changed)}" if changed else ""
+    tail = f"; changed: {called(*changed)}" if changed else ""
     about = f"pass {number} of {transfer_id} started on chain {chain_id}{tail}"
     return Line(members=line, about=about, when=moment, warnings=tuple(warnings))
+
+
+def _not_within_another(
+    transfer_id: str, chain_id: str, given: Mapping[str, Any], moment: datetime | None, bench: Bench
+) -> None:
+    """Refuse a start in the past when a pass that is over used the same machines then."""
+    if moment is None:
+        return
+    for other in (p for t in bench.state.transfers.values() for p in t.passes if not p.running):
+        ended = instant(other.stopped_at)
+        if ended is None or ended <= moment or other.transfer_id == transfer_id:
+            continue
+        if why_not_both(transfer_id, chain_id, given, other):
+            raise refused(
+                "in-use",
+                f"{this_pass(other)} used its machines until {clock_words(other.stopped_at, bench.at)}.",
+                todo="State when this pass began: after that.",
+                where="happened_at",
+            )
 
 
 def _confirmed(chain_id: str, given: dict[str, Any], bench: Bench) -> list[str]:
@@ -113,7 +138,7 @@ def _confirmed(chain_id: str, given: dict[str, Any], bench: Bench) -> list[str]:
     if forgotten:
         raise refused(
             "settings-unconfirmed",
-            f"Not confirmed for chain {chain_id}: {listed(forgotten)}.",
+            f"Not confirmed for chain {chain_id}: {called(*forgotten)}.",
             todo="Look at each on the machine and state it, as it was or as it is now. Nothing is taken over "
             "from last time unseen.",
             where="settings",
@@ -151,6 +176,17 @@ def next_number(bench: Bench, transfer_id: str) -> int:
     return max(numbers, default=0) + 1
 
 
+def _used_since(one: Pass, until: datetime, bench: Bench) -> Pass | None:
+    """A later pass that used a machine of this one before that time: where a stop was taken back."""
+    for other in (p for t in bench.state.transfers.values() for p in t.passes):
+        begun = instant(other.started_at)
+        if other.n <= one.n or begun is None or begun >= until or other.transfer_id == one.transfer_id:
+            continue
+        if why_not_both(one.transfer_id, one.chain_id, one.settings, other):
+            return other
+    return None
+
+
 def pass_stopped(members: Mapping[str, Any], bench: Bench) -> Line:
     """A pass ends, and how."""
     only(members, "transfer_id", "pass", "outcome", "note", "happened_at")
@@ -158,23 +194,33 @@ def pass_stopped(members: Mapping[str, Any], bench: Bench) -> Line:
     if not one.running:
         raise refused(
             "stopped-already",
-            f"{this_pass(one)} was stopped already, at {one.stopped_at} (line {one.stopped_n}).",
+            f"{this_pass(one)} was stopped already, at {clock_words(one.stopped_at, bench.at)} (line "
+            f"{one.stopped_n}).",
             todo=f"If the outcome or time is wrong, take line {one.stopped_n} back and stop it anew.",
             where=one.transfer_id,
         )
     outcome = one_of(members, "outcome", PASS_OUTCOME)
     moment = happened(members, bench)
     if moment is not None:
-        within(moment, one)
+        within(moment, one, bench.at)
         late = [e for e in one.events if (at := instant(e.at)) is not None and at > moment]
         if late:
             raise refused(
                 "events-after-stop",
-                f"{this_pass(one)} has an event after that: {late[-1].type} at {late[-1].at} "
-                f"(line {late[-1].n}).",
+                f"{this_pass(one)} has an event after that: {late[-1].type.replace('_', ' ')} at "
+                f"{clock_words(late[-1].at, bench.at)} (line {late[-1].n}).",
                 todo="State a later end, or take the event back first.",
                 where="happened_at",
             )
+    used = _used_since(one, moment or bench.at, bench)
+    if used is not None:
+        raise refused(
+            "used-since",
+            f"{this_pass(used)} was played on the machines of {of_pass(one)}, from "
+            f"{clock_words(used.started_at, bench.at)} on.",
+            todo="State when this pass ended: before that.",
+            where="happened_at",
+        )
     line = {
         "transfer_id": one.transfer_id, "pass": one.number, "outcome": outcome, "note": maybe(members, "note")
     }  # fmt: skip
@@ -190,11 +236,11 @@ def event(members: Mapping[str, Any], bench: Bench) -> Line:
     kind = one_of(members, "type", TRANSFER_EVENT_TYPE)
     note, moment = maybe(members, "note"), happened(members, bench)
     if moment is not None:
-        within(moment, one)
+        within(moment, one, bench.at)
     elif not one.running:
         raise refused(
             "no-pass-runs",
-            f"{this_pass(one)} ended at {one.stopped_at}.",
+            f"{this_pass(one)} ended at {clock_words(one.stopped_at, bench.at)}.",
             todo="State when it happened, or write a note on the pass instead.",
             where=one.transfer_id,
         )
@@ -216,7 +262,7 @@ def noted(members: Mapping[str, Any], bench: Bench) -> Line:
     if members.get("pass") is not None:
         one = running_pass(members, bench)
         if moment is not None:
-            within(moment, one)
+            within(moment, one, bench.at)
         line |= {"transfer_id": one.transfer_id, "pass": one.number}
         about = f"{of_pass(one)}: "
     elif members.get("transfer_id") is not None:

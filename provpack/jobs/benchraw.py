@@ -11,7 +11,7 @@ from typing import Any
 
 from provpack.edge.jobfolder import Listing
 from provpack.jobs.benchsaid import Said
-from provpack.jobs.load import EQUIPMENT, JOB_SHEET, TRANSFERS, _Loader
+from provpack.jobs.load import EQUIPMENT, JOB_SHEET, TRANSFERS, read_sheets
 from provpack.jobs.sheetfields import sheet_fields
 from provpack.package.benchline import LOG_NAME
 
@@ -28,29 +28,21 @@ class Raw:
 
 def read_raw(listing: Listing) -> Raw:
     """Read the sheets. Never raises for what they say: a value that cannot be taken is not there."""
-    loader = _Loader(listing)
-    document = loader._job_sheet()
-    loader.has_job_sheet = bool(document)
-    job = loader._job_values(document)
-    defaults = loader._section(document.get("defaults", {}), "defaults")
-    chains = loader._chains(document.get("chain", []))
-    equipment = loader._equipment(job)
-    rows = loader._rows(document)
-    loader._companion_sheets({str(row.values.get("transfer_id", "")) for row, _ in rows})
+    sheets = read_sheets(listing)
     transfers: dict[str, Mapping[str, Any]] = {}
-    for row, _ in rows:
+    for row, _ in sheets.rows:
         name = row.values.get("transfer_id")
         if isinstance(name, str) and name not in transfers:
-            beside = {table: d.values[table] for table, d in loader.companions.get(name, {}).items()}
+            beside = {table: d.values[table] for table, d in sheets.companions.get(name, {}).items()}
             transfers[name] = {**beside, **row.values}
     said = Said(
-        job=job.values,
-        defaults=defaults.values,
-        chains={name: {"id": name, **chain.values} for name, chain in chains.items()},
+        job=sheets.job.values,
+        defaults=sheets.defaults.values,
+        chains={name: {"id": name, **chain.values} for name, chain in sheets.chains.items()},
         transfers=transfers,
-        equipment={name: item.raw for name, item in equipment.items()},
+        equipment={name: item.raw for name, item in sheets.equipment.items()},
     )
-    return Raw(said=said, sheets=tuple(d.absolute for d in loader.read))
+    return Raw(said=said, sheets=tuple(d.absolute for d in sheets.read))
 
 
 def sheets_stamp(listing: Listing, sheets: tuple[Path, ...]) -> Stamp:

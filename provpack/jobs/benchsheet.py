@@ -73,12 +73,15 @@ class _Lines:
 
 
 def read_bench(listing: Listing) -> ReadSheet:
-    """Read and fold the bench log of a job folder. Never raises for what it holds."""
-    if LOG_NAME not in listing.files:
-        return ReadSheet(bench=BenchSheet(BenchState()))
+    """Read and fold the bench log of a job folder. Never raises for what it holds.
+
+    What lies in its place and is no file, or cannot be read, is a finding: never silently no log.
+    """
     path = listing.root / LOG_NAME
+    log = benchlog.read(path)
+    if not log.size and LOG_NAME not in listing.files:
+        return ReadSheet(bench=BenchSheet(BenchState()), findings=log.findings)
     try:
-        log = benchlog.read(path)
         data = read_all(path, log.size)[: log.size]  # only ever added to: what was read stands there still
     except (ProvpackError, OSError) as problem:
         what = f"The bench log cannot be read: {getattr(problem, 'what', problem)}"

@@ -6,13 +6,14 @@ nobody loses by one key what took an evening to write.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 from typing import Any
 
 from provpack.jobs.benchact import (
     Bench,
     Line,
+    clock_words,
     maybe,
     of_pass,
     only,
@@ -22,6 +23,7 @@ from provpack.jobs.benchact import (
 from provpack.jobs.benchattach import refuse_sealed
 from provpack.jobs.benchplay import why_not_both
 from provpack.jobs.benchsaid import with_log
+from provpack.model.labels import label
 from provpack.package.benchfold import fold
 from provpack.package.benchstate import BenchState, Pass
 
@@ -52,13 +54,15 @@ def taken_back(members: Mapping[str, Any], bench: Bench) -> Line:
         refuse_sealed(bench, transfer_id, str(entry.get("at")), f"Line {number} stays as it is")
     line = {"entry": number, "reason": maybe(members, "reason")}
     after = fold([*bench.state.entries, {"n": bench.state.n + 1, "kind": "taken_back", "entry": number}])
+    if entry.get("kind") == "taken_back":
+        _not_done_anew(bench, number, entry, after)
     _nothing_lost(bench, number, after)
     wrong = next(clashes(after), None)
     if wrong is not None:
         raise refused(
             "cannot-be-taken-back",
             f"Line {number} cannot be taken back: {wrong}.",
-            todo="Put that right first, then take it back.",
+            todo="Put that right first, then take it back. If it cannot be, leave it and write a note.",
             where="entry",
         )
     return Line(members=line, about=f"line {number} taken back: {summary(entry)}")
@@ -84,7 +88,7 @@ def summary(entry: Mapping[str, Any]) -> str:
         case "declared":
             place = f" of {entry['id']}" if entry.get("id") else ""
             what = "taken away" if entry.get("value") is None else "stated"
-            return f"{entry.get('field')}{place} {what}"
+            return f"{label(str(entry.get('field')))}{place} {what}"
         case "pass_started":
             return f"{of} started on chain {entry.get('chain_id')}"
         case "pass_stopped":
@@ -102,6 +106,49 @@ def summary(entry: Mapping[str, Any]) -> str:
         case "taken_back":
             return f"line {entry.get('entry')} taken back"
     return str(entry.get("kind"))
+
+
+def _not_done_anew(bench: Bench, number: int, entry: Mapping[str, Any], after: BenchState) -> None:
+    """Refuse to restore what somebody has done anew meanwhile: a pass of that number or on those machines,
+    its end, its file, its verdict."""
+    back = entry
+    while back.get("kind") == "taken_back":
+        back = next((e for e in bench.state.entries if e.get("n") == back.get("entry")), {})
+    transfer_id, pass_number, kind = str(back.get("transfer_id")), back.get("pass"), back.get("kind")
+    if not isinstance(pass_number, int):
+        return
+    now, then = bench.state.pass_of(transfer_id, pass_number), after.pass_of(transfer_id, pass_number)
+    anew = ""
+    if now is not None and then is not None and now.n != then.n:
+        at = clock_words(now.started_at, bench.at)
+        anew = f"it was started anew at {at} on chain {now.chain_id} (line {now.n})"
+    elif now is None and then is not None and then.running:
+        other = _used_since(then, [p for t in after.transfers.values() for p in t.passes])
+        if other is not None:
+            at = clock_words(other.started_at, bench.at)
+            anew = f"{of_pass(other)} was played on its machines since, from {at} on (line {other.n})"
+            now = then
+    elif now is not None and kind == "pass_stopped" and now.stopped_n is not None:
+        at = clock_words(now.stopped_at, bench.at)
+        anew = f"it was stopped anew at {at} (line {now.stopped_n})"
+    elif now is not None and kind == "file_attached" and now.attached is not None:
+        anew = f"it has the file '{now.attached.file}' since (line {now.attached.n})"
+    elif now is not None and kind == "judged" and now.verdict_n is not None:
+        anew = f"it was judged anew (line {now.verdict_n})"
+    if anew and now is not None:
+        raise refused(
+            "done-anew",
+            f"Line {number} cannot be taken back: it would bring back an earlier line about {of_pass(now)}, "
+            f"but {anew}.",
+            todo="Leave it as it is. If the earlier line was right after all, write a note that says so.",
+            where="entry",
+        )
+
+
+def _used_since(one: Pass, passes: Iterable[Pass]) -> Pass | None:
+    """A pass begun after this one on one of its machines, and over by now."""
+    since = [p for p in passes if p.n > one.n and p.transfer_id != one.transfer_id and not p.running]
+    return next((p for p in since if why_not_both(one.transfer_id, one.chain_id, one.settings, p)), None)
 
 
 def _nothing_lost(bench: Bench, number: int, after: BenchState) -> None:

@@ -10,15 +10,27 @@ from provpack.edge import input_rules, schemas
 from provpack.edge.jobfolder import list_folder, resolve
 from provpack.edge.tables import is_blank
 from provpack.findings import Finding
-from provpack.jobs.benchact import LOG, Bench, Line, known_transfers, listed, maybe, near, only, refused, text
+from provpack.jobs.benchact import (
+    LOG,
+    Bench,
+    Line,
+    clock_words,
+    known_transfers,
+    listed,
+    maybe,
+    near,
+    only,
+    refused,
+    text,
+)
 from provpack.jobs.benchsaid import Said, same
 from provpack.jobs.cells import ABSENT, read_cell
 from provpack.jobs.columns import Column
 from provpack.jobs.declared import declare_table
 from provpack.jobs.loaded import Level, Origin
 from provpack.jobs.sheetfields import FILE_COLUMNS, sheet_fields
+from provpack.model.labels import called, label
 from provpack.model.vocab import BENCH_SCOPE
-from provpack.package.benchstate import BenchState
 from provpack.package.names import package_name
 
 _IDS: Final = {"chain": "id", "transfer": "transfer_id", "equipment": "id"}
@@ -46,7 +58,7 @@ def taken_in(members: Mapping[str, Any], bench: Bench) -> Line:
     if known is not None and known.n is not None:
         raise refused(
             "taken-in-already",
-            f"{said} was taken in already, at {known.at} (line {known.n}).",
+            f"{said} was taken in already, at {clock_words(known.at, bench.at)} (line {known.n}).",
             todo="Go on with it, or give this carrier an identifier of its own.",
             where=said,
         )
@@ -106,9 +118,11 @@ def declared(members: Mapping[str, Any], bench: Bench) -> Line:
         # what a person saw may have been that of the chain, of the defaults, or of the pass
         inherited = scope == "transfer" and same(members["was"], bench.merged(str(id_), name))
         if not inherited:
-            raise _changed_meanwhile(bench.state, scope, id_, name, now)
+            raise _changed_meanwhile(bench, scope, id_, name, now)
     place = {"job": "the job", "defaults": "the defaults"}.get(scope, f"{scope} {id_}" if id_ else scope)
-    about = f"{place}: {name} = {shown(value)}" if value is not None else f"{place}: {name} taken away"
+    about = f"{place}: {label(name)} = {shown(value)}"
+    if value is None:
+        about = f"{place}: {label(name)} taken away"
     line = {"scope": scope, "id": id_, "field": name, "value": value, "was": now}
     line["note"] = maybe(members, "note")
     return Line(members=line, about=about, warnings=tuple(warnings))
@@ -180,7 +194,7 @@ def _cell(column: Column, typed: str, warnings: list[str]) -> Any:
     for fault in reading.faults:
         if (fault.severity or fault.rule.severity) == "error" or reading.value is ABSENT:
             raise refused("no-such-value", fault.what, todo=fault.todo or fault.rule.todo, where=column.name)
-        warnings.append(f"{column.name}: {fault.what}")
+        warnings.append(f"{label(column.name)}: {fault.what}")
     return reading.value
 
 
@@ -189,7 +203,7 @@ def _judge(name: str, findings: list[Finding], warnings: list[str]) -> None:
         if finding.severity == "error":
             place = finding.position.get("key", name)
             raise refused("no-such-value", finding.what, todo=finding.todo, where=str(place))
-        warnings.append(f"{name}: {finding.what}")
+        warnings.append(f"{label(name)}: {finding.what}")
 
 
 def _columns(scope: str, *, ids: bool = False) -> Mapping[str, Column]:
@@ -263,7 +277,11 @@ def _fits(scope: str, values: Mapping[str, Any]) -> None:
         if any(pointer == prefix + name or pointer.startswith(f"{prefix}{name}/") for name in given):
             place = pointer.removeprefix(prefix)
             raise refused(
-                "no-such-value", f"{place}: the value {wrong.message}", todo="Correct it.", where=place
+                "no-such-value",
+                f"{' / '.join(part if part.isdigit() else label(part) for part in place.split('/'))}: the "
+                f"value {wrong.message}",
+                todo="Correct it.",
+                where=place,
             )
 
 
@@ -293,15 +311,17 @@ def _named_files(scope: str, name: str, value: Any) -> list[str]:
     return [str(v) for v in (value if isinstance(value, list) else [value]) if v is not None]
 
 
-def _changed_meanwhile(state: BenchState, scope: str, id_: str | None, name: str, now: Any) -> Exception:
-    stated = state.values.get((scope, id_, name))
+def _changed_meanwhile(bench: Bench, scope: str, id_: str | None, name: str, now: Any) -> Exception:
+    stated = bench.state.values.get((scope, id_, name))
     if stated is not None:
-        who = f"{stated.by or 'Somebody'} stated it at {stated.at} (line {stated.n})"
+        at = clock_words(stated.at, bench.at)
+        who = f"{stated.by or 'Somebody'} stated it at {at} (line {stated.n})"
     else:
         who = "A sheet says so now"
+    place = {"job": "the job", "defaults": "the defaults"}.get(scope, scope)
     return refused(
         "changed-meanwhile",
-        f"'{name}' of {id_ or scope} is {shown(now)} now, not what was seen. {who}.",
+        f"{called(name)} of {id_ or place} is {shown(now)} now, not what was seen. {who}.",
         todo="Look at it again, then state yours if it is still right.",
         where=name,
     )

@@ -11,6 +11,7 @@ from fractions import Fraction
 from typing import Any, Final
 
 from provpack.findings import Finding
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk, DeskInfo
 from provpack.jobs.benchmeasure import file_of_pass
 from provpack.jobs.benchview_chains import EVENT_WORDS, OUTCOMES
@@ -24,7 +25,6 @@ from provpack.jobs.benchview_checked import (
 )
 from provpack.jobs.benchview_files import after_address, attached_view, candidates
 from provpack.jobs.benchview_packages import packages_view
-from provpack.jobs.benchview_settings import clock_words
 from provpack.jobs.check_records import NO_ID
 from provpack.jobs.load import build_record_draft
 from provpack.jobs.loaded import LoadedTransfer, NamedFile
@@ -51,6 +51,7 @@ def after_view(desk: Desk, info: DeskInfo, transfer_id: str, number_: int) -> di
     taken = desk.state.transfers.get(transfer_id)
     numbers = {p.number for p in taken.passes} if taken else set()
     return {
+        "troubles": desk.troubles,
         "title": f"{transfer_id}, pass {number_}",
         "transfer_id": transfer_id,
         "number": number_,

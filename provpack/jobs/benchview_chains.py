@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk, DeskInfo
 from provpack.jobs.benchview_settings import (
     chain_test,
-    clock_words,
     equipment_options,
     last_pass,
     proposals,
@@ -123,6 +123,7 @@ def chains_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
         if going.chain_id not in chains:
             lanes.append(_orphan(job, going, len(lanes) + 1, now))
     return {
+        "troubles": desk.troubles,
         "lanes": lanes,
         "carriers": carriers,
         "packed": sum(1 for t in job.transfers if desk.sealed(t.transfer_id) is not None),

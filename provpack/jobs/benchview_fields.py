@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk
-from provpack.jobs.benchview_settings import clock_words
 from provpack.jobs.columns import Column
 from provpack.jobs.loaded import LoadedTransfer, Origin
 from provpack.jobs.sheetfields import sheet_fields

@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Any, Final
 from urllib.parse import quote
 
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk, DeskInfo
-from provpack.jobs.benchview_settings import clock_words
 from provpack.package.benchline import Fits
 from provpack.package.benchmatch import Agreement, FileSeen, match
 from provpack.package.benchstate import Attached, Pass

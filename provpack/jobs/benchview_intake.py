@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk, DeskInfo
 from provpack.jobs.benchview_fields import field_view
-from provpack.jobs.benchview_settings import clock_words
 from provpack.jobs.loaded import LoadedTransfer, NamedFile
 from provpack.jobs.sheetfields import sheet_fields
 from provpack.package.benchstate import Taken
@@ -67,7 +67,10 @@ def carriers_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
         for name in dict.fromkeys((one["id"], *one["others"])):
             known.setdefault(name, []).append(told)
     taken = [one["id"] for one in carriers if one["taken"] and "," not in one["id"]]
-    return {"title": "Carriers", "carriers": carriers, "known": known, "taken": taken, "by": info.by}
+    return {
+        "title": "Carriers", "troubles": desk.troubles, "carriers": carriers, "known": known, "taken": taken,
+        "by": info.by,
+    }  # fmt: skip
 
 
 def carrier_view(desk: Desk, info: DeskInfo, transfer_id: str) -> dict[str, Any]:
@@ -87,6 +90,7 @@ def carrier_view(desk: Desk, info: DeskInfo, transfer_id: str) -> dict[str, Any]
     terms = set(desk.merged(transfer_id, "condition_terms") or ()) if there else set()
     custody = shown("custody_events")
     return {
+        "troubles": desk.troubles,
         "title": f"Carrier {transfer_id}",
         "id": transfer_id,
         "there": there,
@@ -142,6 +146,7 @@ def receipt_view(desk: Desk, info: DeskInfo, ids: Sequence[str]) -> dict[str, An
                 )
         items.append(one)
     return {
+        "troubles": desk.troubles,
         "title": "Receipt",
         "items": items,
         "handed": handed,

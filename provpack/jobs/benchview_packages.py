@@ -13,10 +13,10 @@ from typing import Any, Final
 from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk, DeskInfo, sealed_at
 from provpack.jobs.benchview_checked import ORDER, checked, found_of, measured_of, ready
 from provpack.jobs.benchview_files import after_address
-from provpack.jobs.benchview_settings import clock_words
 from provpack.jobs.loaded import LoadedTransfer
 from provpack.package.benchtime import pass_that_counts
 from provpack.package.custodystate import moment_of, package_of
@@ -59,6 +59,7 @@ def packages_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
     now = desk.now()
     shown = [_line(entry, now) for entry in lines]
     return {
+        "troubles": desk.troubles,
         "destination": str(info.destination),
         "ready": can,
         "open": waiting,

@@ -13,6 +13,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from provpack.findings import Finding
+from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchsaid import NO_SETTINGS, same
 from provpack.jobs.check_chains import chain_check
 from provpack.jobs.columns import Column
@@ -84,18 +85,6 @@ class Proposed:
     origin: str
     was: Any = None
     sheet_says: Any = None
-
-
-def clock_words(text: str, now: datetime) -> str:
-    """Local time with seconds, with the date when it is another day than now's; the text when unreadable."""
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        return text
-    if at.tzinfo is None:
-        return text
-    at = at.astimezone(now.tzinfo)
-    return f"{at:%H:%M:%S}" if at.date() == now.date() else f"{at:%Y-%m-%d %H:%M:%S}"
 
 
 def last_pass(state: BenchState, chain_id: str) -> Pass | None:
@@ -196,6 +185,8 @@ def _setting(job: LoadedJob, column: Column, one: Proposed) -> dict[str, Any]:
         out["input"] = "shown"
     elif column.kind in ("integer", "number"):
         out["input"] = "number"
+    elif column.kind == "prose":
+        out["input"] = "prose"  # a line of input would drop the line breaks of what a sheet states
     return out
 
 

@@ -16,9 +16,11 @@ from provpack.jobs.draft import started, used_equipment
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer, Origin
 from provpack.jobs.merge import exact_rate
 from provpack.jobs.register import KINDS, moment_range, surely_before
+from provpack.package.benchfit import RATE_UNSURE, may_be_longer
 
-# Clock times are noted by hand, and capture runs on after the tape: common practice, no source.
-FILE_MAY_EXCEED = timedelta(seconds=2)
+# How much longer than its pass a file may be is said in package/benchfit.py, where files are attached to
+# passes. A file may be shorter by more than there, for times in a sheet are often noted by hand, in minutes,
+# and the deck may be wound on before anybody writes down that the pass is over: common practice, no source.
 PASS_MAY_EXCEED = timedelta(minutes=2)
 PASS_MAY_EXCEED_SHARE = Fraction(1, 20)
 CLOCK_MAY_DIFFER = timedelta(minutes=5)
@@ -167,7 +169,10 @@ def times(
         return
     lasted = single.stop - single.start
     too_long = max(PASS_MAY_EXCEED, length * float(PASS_MAY_EXCEED_SHARE))
-    if length > lasted + FILE_MAY_EXCEED or lasted > length + too_long:
+    # twice: the bench goes by the header's rate, which may be off by as much, and here it is the exact one
+    unsure = 2 * RATE_UNSURE * length.total_seconds()
+    over = timedelta(seconds=may_be_longer(lasted.total_seconds()) + unsure)
+    if length > lasted + over or lasted > length + too_long:
         what = (
             f"The pass lasted {_span(lasted)}, the file holds {_span(length)} "
             f"({facts.frames if facts else 0} frames at the exact rate)."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -12,7 +12,7 @@ from provpack.findings import Finding, Rule, Severity
 from provpack.jobs import rules
 from provpack.jobs.cells import ABSENT, Reading, read_cell
 from provpack.jobs.columns import Column
-from provpack.jobs.loaded import Level, Origin
+from provpack.jobs.loaded import DeclaredIn, Equipment, Level, Origin
 
 
 def found_at(
@@ -31,6 +31,23 @@ class Declared:
     findings: list[Finding] = field(default_factory=list)
     refused: set[str] = field(default_factory=set)
     """Fields that were given but cannot be taken: a missing value is then not a second fault."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheets:
+    """What the sheets declare, place by place and before anything is merged.
+
+    chains, equipment: by id. rows: the transfers, each with where it stands. companions: transfer -> name of
+    a table -> its rows in the sheet of that name. read: the sheets that were read.
+    """
+
+    job: Declared
+    defaults: Declared
+    chains: dict[str, Declared]
+    equipment: dict[str, Equipment]
+    rows: list[tuple[Declared, Origin]]
+    companions: Mapping[str, Mapping[str, Declared]]
+    read: Sequence[DeclaredIn]
 
 
 def declare_row(row: Row, columns: Mapping[str, Column], level: Level, file: str) -> Declared:

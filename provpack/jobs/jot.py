@@ -130,7 +130,7 @@ class JotResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hand:
-    """Who types, on what, and when. destination: where packages of the job go, None = JOB/packages."""
+    """Who types, on what, and when. destination: where packages of the job go, None = beside it."""
 
     folder: Path
     now: Callable[[], datetime]

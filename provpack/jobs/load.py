@@ -20,7 +20,7 @@ from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
 from provpack.findings import Finding, Rule
 from provpack.jobs import rules
 from provpack.jobs.benchsheet import BenchSheet, read_bench
-from provpack.jobs.declared import Declared, declare_row, declare_table, found_at
+from provpack.jobs.declared import Declared, Sheets, declare_row, declare_table, found_at
 from provpack.jobs.draft import build_record_draft
 from provpack.jobs.loaded import DeclaredIn, Equipment, LoadedJob, LoadedTransfer, NamedFile, Origin
 from provpack.jobs.merge import merge_transfer
@@ -35,8 +35,10 @@ __all__ = [
     "LoadedTransfer",
     "NamedFile",
     "Origin",
+    "Sheets",
     "build_record_draft",
     "load_job",
+    "read_sheets",
 ]
 
 JOB_SHEET = "job.toml"
@@ -54,6 +56,12 @@ def load_job(folder: Path) -> LoadedJob:
     return _Loader(list_folder(folder)).load()
 
 
+def read_sheets(listing: Listing) -> Sheets:
+    """The sheets of a job folder without its bench log. Never raises for what they say: a value that cannot
+    be taken is not there."""
+    return _Loader(listing).sheets(with_log=False)
+
+
 class _Loader:
     """One reading of one folder; collects findings and the digests of what was read."""
 
@@ -68,21 +76,13 @@ class _Loader:
         self.bench = BenchSheet(BenchState())
 
     def load(self) -> LoadedJob:
-        document = self._job_sheet()
-        self.has_job_sheet = bool(document)
-        self._bench_log()
-        job = self._job_values(document)
-        defaults = self._section(document.get("defaults", {}), "defaults")
-        chains = self._chains(document.get("chain", []))
+        sheets = self.sheets(with_log=True)
+        job, defaults, chains, rows = sheets.job, sheets.defaults, sheets.chains, sheets.rows
         declared_chains = {name: {"id": name, **chain.values} for name, chain in chains.items()}
         for chain in chains.values():
             for name in CHAIN_ONLY:
                 chain.values.pop(name, None)
             chain.refused -= CHAIN_ONLY
-        equipment = self._equipment(job)
-        rows = self._rows(document)
-        ids = {str(row.values.get("transfer_id", "")) for row, _ in rows}
-        self._companion_sheets(ids)
         own = Declared(
             values={k: v for k, v in job.values.items() if k in ("client", "transfer_organisation")},
             origins=job.origins,
@@ -98,7 +98,7 @@ class _Loader:
             job_id=str(job.values.get("job_id", "")),
             client=str(job.values.get("client", "")),
             organisation=str(job.values.get("transfer_organisation", "")),
-            equipment=equipment,
+            equipment=sheets.equipment,
             transfers=transfers,
             custody_events=tuple(events),
             documents=documents,
@@ -114,6 +114,23 @@ class _Loader:
         )
 
     # -- sheets ------------------------------------------------------------------------------------------
+    def sheets(self, *, with_log: bool) -> Sheets:
+        """What was declared; with_log: what the bench log states laid over it."""
+        document = self._job_sheet()
+        self.has_job_sheet = bool(document)
+        if with_log:
+            self._bench_log()
+        job = self._job_values(document)
+        defaults = self._section(document.get("defaults", {}), "defaults")
+        chains = self._chains(document.get("chain", []))
+        equipment = self._equipment(job)
+        rows = self._rows(document)
+        self._companion_sheets({str(row.values.get("transfer_id", "")) for row, _ in rows})
+        return Sheets(
+            job=job, defaults=defaults, chains=chains, equipment=equipment, rows=rows,
+            companions=self.companions, read=self.read,
+        )  # fmt: skip
+
     def _bench_log(self) -> None:
         log = read_bench(self.listing)
         self.bench = log.bench

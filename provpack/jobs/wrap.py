@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +15,7 @@ from provpack.jobs import wraprules
 from provpack.jobs.check import check_job
 from provpack.jobs.chosen import chosen
 from provpack.jobs.clientprofiles import load_profiles
+from provpack.jobs.destination import look_at
 from provpack.jobs.heldfiles import everybody
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
@@ -38,7 +38,7 @@ def wrap_job(
     all. Raises DestinationProblem when the destination is no folder; InputProblem when the job folder cannot
     be read at all, or has no transfer of an id that was asked for.
     """
-    existing = _look_at(folder, destination, ports)
+    existing = ports.list_names(destination) if look_at(folder, destination, ports.disk) else None
     checked = check_job(folder, now=ports.now(), progress=ports.progress, validate=validate)
     transfers = chosen(checked.job, only)
     wanted = {id(t) for t in transfers}
@@ -80,35 +80,6 @@ def wrap_job(
         findings=tuple(findings),
         left=tuple(t.transfer_id for t in checked.job.transfers if id(t) not in wanted),
     )
-
-
-def _look_at(folder: Path, destination: Path, ports: Ports) -> list[str] | None:
-    """Names in the destination; None when it does not exist yet."""
-    job, target = Path(os.path.realpath(folder)), Path(os.path.realpath(destination))
-    if target == job or job in target.parents:
-        raise DestinationProblem(
-            "destination-in-job-folder",
-            "The destination lies inside the job folder, in which nothing is ever written.",
-            where=str(destination),
-            todo="Name a folder outside the job folder after --to.",
-        )
-    if not ports.disk.exists(destination):
-        if not ports.disk.is_folder(destination.parent):
-            raise DestinationProblem(
-                "no-parent-folder",
-                "The folder that is to hold the destination does not exist.",
-                where=str(destination.parent),
-                todo="Create it, or mend the path after --to.",
-            )
-        return None
-    if not ports.disk.is_folder(destination):
-        raise DestinationProblem(
-            "destination-not-a-folder",
-            "The destination is there already, but it is not a folder.",
-            where=str(destination),
-            todo="Name a folder after --to, or one that does not exist yet.",
-        )
-    return ports.list_names(destination)
 
 
 def _enter(ports: Ports, job: LoadedJob, destination: Path) -> list[Finding]:

@@ -14,6 +14,8 @@ from provpack.package.benchline import Fits
 from provpack.package.benchstate import Pass
 
 # -- tolerances: proposals; common practice, no source ---------------------------------------------------
+# The bench attaches by them without asking, and `check` (jobs/check_chains.py, rule row-pass-length) measures
+# with the same ones, so that what was attached without a question raises none afterwards.
 LONGER: Final = 120.0
 """Seconds by which a capture may begin before the click, or run on after it, or be longer in all: capture is
 started first, then the deck, then the page; and it runs on while somebody walks over to stop it."""
@@ -99,11 +101,11 @@ class _Frame:
 
     @property
     def longer(self) -> float:
-        return min(LONGER, max(LONGER_LEAST, LONGER_SHARE * self.lasted)) + self.unsure
+        return may_be_longer(self.lasted) + self.unsure
 
     @property
     def shorter(self) -> float:
-        return min(SHORTER, max(SHORTER_LEAST, SHORTER_SHARE * self.lasted)) + self.unsure
+        return may_be_shorter(self.lasted) + self.unsure
 
     def gaps(self, begin: datetime) -> tuple[float, float]:
         """Begin and end of the file less those of the pass."""
@@ -118,6 +120,16 @@ class _Frame:
             return False
         cut_short = self.length - self.lasted < -self.shorter
         return last >= -self.shorter or (cut_short and first >= -self.longer)
+
+
+def may_be_longer(lasted: float) -> float:
+    """Seconds by which a file may be longer than a pass that lasted so many seconds, if its rate is right."""
+    return min(LONGER, max(LONGER_LEAST, LONGER_SHARE * lasted))
+
+
+def may_be_shorter(lasted: float) -> float:
+    """The same for a file that is shorter."""
+    return min(SHORTER, max(SHORTER_LEAST, SHORTER_SHARE * lasted))
 
 
 def readable_moment(text: str | None) -> datetime | None:

@@ -10,9 +10,10 @@ a second start of a pass that stands. Such lines stay in `entries`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Final
 
 from provpack.package.benchstate import (
@@ -37,26 +38,66 @@ def fold(entries: Sequence[Entry]) -> BenchState:
     logged after that counts when it happened inside the pass. Only taken_in, pass_started and notes bring a
     transfer into `transfers`; values stated for one stand in `values` alone.
     """
-    numbered = [(number, e) for e in entries if (number := number_of(e)) is not None]
-    gone = taken_back(numbered)
-    play = _Play()
-    for number, entry in numbered:
-        kind = entry.get("kind")
-        if number in gone:
-            if kind == "pass_started":
-                play.passes[_pass_key(entry)] = None
-            continue
-        act = _ACTS.get(kind) if isinstance(kind, str) else None
-        if act is not None:
-            act(play, number, entry)
-    return BenchState(
-        n=max((number for number, _ in numbered), default=0),
-        values=play.values,
-        transfers={t.transfer_id: t.done() for t in play.transfers.values() if t.known()},
-        notes=tuple(play.notes),
-        taken_back=frozenset(gone),
-        entries=tuple(entries),
-    )
+    return Folding().add(entries)
+
+
+class Folding:
+    """Lines folded as they come: each call costs what is new, save where a line is taken back."""
+
+    def __init__(self) -> None:
+        self._entries: list[Entry] = []
+        self._last = 0
+        self._gone: frozenset[int] = frozenset()
+        self._play = _Play()
+        self._values: dict[Key, Stated] = {}
+        self._taken: dict[str, Taken] = {}
+
+    def add(self, entries: Sequence[Entry]) -> BenchState:
+        """The state of all lines given so far; states given before stay as they are."""
+        self._entries += entries
+        new = _numbered(entries)
+        numbers = [self._last, *(number for number, _ in new)]
+        onward = all(one < other for one, other in pairwise(numbers))
+        stated = not onward or any(e.get("kind") == "taken_back" for _, e in new)
+        if stated:  # what counts may have changed anywhere
+            new = _numbered(self._entries)
+            self._gone, self._play, self._taken = frozenset(taken_back(new)), _Play(), {}
+        self._last = max(numbers)
+        touched: dict[str, None] = {}
+        for number, entry in new:
+            kind = entry.get("kind")
+            if number in self._gone:
+                if kind == "pass_started":
+                    self._play.passes[_pass_key(entry)] = None
+                continue
+            act = _ACTS.get(kind) if isinstance(kind, str) else None
+            if act is not None:
+                act(self._play, number, entry)
+                touched[_text(entry, "transfer_id")] = None
+                stated |= kind == "declared"
+        if stated:
+            self._values = dict(self._play.values)
+        return self._state(touched)
+
+    def _state(self, touched: Iterable[str]) -> BenchState:
+        taken = dict(self._taken)
+        for name in touched:
+            draft = self._play.transfers.get(name)
+            if draft is not None and draft.known():
+                taken[name] = draft.done()
+        self._taken = {name: taken[name] for name in self._play.transfers if name in taken}
+        return BenchState(
+            n=self._last,
+            values=self._values,
+            transfers=self._taken,
+            notes=tuple(self._play.notes),
+            taken_back=self._gone,
+            entries=tuple(self._entries),
+        )
+
+
+def _numbered(entries: Iterable[Entry]) -> list[tuple[int, Entry]]:
+    return [(number, entry) for entry in entries if (number := number_of(entry)) is not None]
 
 
 def number_of(entry: Entry) -> int | None:

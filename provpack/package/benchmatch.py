@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from provpack.model.labels import called
 from provpack.package.benchfit import FileSeen, Fit, fit, readable_moment
 from provpack.package.benchglob import fits_pattern, pattern_fault
 from provpack.package.benchline import Fits
@@ -105,18 +106,21 @@ def _input(
     """Whether the file came from the chain's capture input, as far as patterns can tell."""
     chain = one.chain_id
     if not pattern or not pattern.strip():
-        why.append(f"Chain {chain} has no capture_files, so which input the file came from is not known.")
+        why.append(
+            f"It is not stated where the captures of chain {chain} appear, so which input the file came from "
+            "is not known."
+        )
         return "not_known"
     moved = [f for f in INPUT if f in one.changed]
     if moved and "capture_files" not in one.changed:
         why.append(
-            f"For this pass {' and '.join(moved)} differed from what chain {chain} has, so its capture_files "
-            "may not mean this input."
+            f"For this pass {called(*moved)} differed from what chain {chain} has, so where its "
+            "captures appear may not mean this input."
         )
         return "not_known"
     fault = pattern_fault(pattern)
     if fault:
-        why.append(f"The capture_files of chain {chain}, '{pattern}', {fault}: it tells nothing.")
+        why.append(f"Where the captures of chain {chain} appear, '{pattern}', {fault}: it tells nothing.")
         return "not_known"
     verdict = fits_pattern(name, pattern)
     if verdict == "disagrees":
@@ -127,8 +131,8 @@ def _input(
         also = [c for c, p in others.items() if c != chain and p and fits_pattern(name, p) != "disagrees"]
         if also:
             why.append(
-                f"'{name}' is where chain {chain} captures to, but the capture_files of chain "
-                f"{', '.join(sorted(also))} mean it too, so they do not tell."
+                f"'{name}' is where chain {chain} captures to, but chain {', '.join(sorted(also))} captures "
+                "there too, so that does not tell."
             )
             return "not_known"
         why.append(f"'{name}' is where chain {chain} captures to ('{pattern}').")

@@ -7,11 +7,13 @@ no inline style: the server's content security policy allows neither.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from provpack.report.bench_addresses import ADDRESSES
 from provpack.report.bench_after import after_parts
+from provpack.report.bench_words import place, plainly, remedy
 from provpack.report.html import page_of
 from provpack.report.html_values import words
 from provpack.report.html_words import label
@@ -58,20 +60,37 @@ class Frame:
         return "UTC" + (found[1] or "+00:00")
 
 
-def page(name: str, view: Mapping[str, Any], *, frame: Frame) -> str:
+def page(
+    name: str, view: Mapping[str, Any], *, frame: Frame, between: Callable[[], object] = lambda: None
+) -> str:
     """The page of that name (a key of PAGES) as HTML text. Whatever its template misses is raised.
+    between is called again and again while it is made: there the caller may let others go first.
 
-    Templates have `view`, `frame`, `label(field)` (what a field is called) and `said(field, value)` (a value
-    of the record in plain words), as the report of a package has them.
+    Templates have `view`, `frame`, `to` (the addresses of other pages), `label(field)` (what a field is
+    called) and `said(field, value)` (a value of the record in plain words), as the report of a package has
+    them, and `plainly`, `remedy` and `place` for findings.
     """
     template, entry = PAGES[name]
+
+    def said(field: str, value: Any) -> str:
+        between()
+        return words(field, value)
+
+    def called(field: str) -> str:
+        between()
+        return label(field)
+
     return page_of(
         "bench/" + template,
         view=view,
         frame=frame,
         contents=CONTENTS,
         entry=entry,
-        label=label,
-        said=words,
+        to=ADDRESSES,
+        label=called,
+        plainly=plainly,
+        place=place,
+        remedy=remedy,
+        said=said,
         drawing=after_parts(view) if name == "after" else {},
     )

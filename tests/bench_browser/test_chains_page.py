@@ -267,12 +267,22 @@ def test_no_answer_is_said_loudly_and_nothing_looks_written(opened: Open, tmp_pa
     one.keyboard.press("m")
     one.locator("[data-lost]").wait_for()
     assert "nothing is being logged" in one.locator("[data-lost]").inner_text()
-    assert "not written down" in one.locator("#lane-1 .refused").inner_text()
+    assert "not known whether this was logged" in one.locator("#lane-1 .refused").inner_text()
+    not_known = one.locator("[data-not-known]")
+    expect(not_known).to_contain_text("Sound muted, chain A, pressed at 21:28:55: it is not known")
     assert one.locator(".tick").count() == 0
+    one.keyboard.press("h")  # now it is known beforehand, and nothing is sent
+    expect(one.locator("#lane-1 .refused")).to_contain_text(
+        "was not sent, and is not logged. It was pressed at"
+    )
     assert accessibility(one) == []
     one.context.set_offline(False)
     one.wait_for_selector("[data-link=step]")
     assert one.locator("[data-lost]").is_hidden()
+    expect(not_known).to_contain_text("It was not logged. Write it down again")
+    assert made.desk.state.entries[-1]["type"] == "silence"
+    not_known.get_by_role("button", name="I have seen it").click()
+    expect(not_known).to_be_hidden()
 
 
 def test_further_chains_are_shown_by_choice_and_that_is_remembered(opened: Open, tmp_path: Path) -> None:

@@ -24,6 +24,8 @@ PARTS = [
     "stop",
     "phone",
     "live2",
+    "state",
+    "sought",
     "static",
     "receipt",
     "open",
@@ -167,7 +169,8 @@ def body_of(dice: random.Random) -> bytes:
     kind = dice.choice(KINDS)
     names = REAL.get(kind, []) if roll < 0.7 else dice.sample(NAMES, dice.randrange(6))
     members = {name: dice.choice(VALUES) for name in names}
-    return json.dumps({"kind": kind, "members": members}).encode()
+    after = {"after": dice.choice(VALUES)} if dice.random() < 0.2 else {}
+    return json.dumps({"kind": kind, "members": members, **after}).encode()
 
 
 def test_ten_thousand_requests(place: Place) -> None:
@@ -179,7 +182,7 @@ def test_ten_thousand_requests(place: Place) -> None:
         method = dice.choice(METHODS)
         target = "/" + "/".join(dice.choice(PARTS) for _ in range(dice.randrange(5))) + dice.choice(QUERIES)
         if dice.random() < 0.35:
-            method, target = "POST", "/act"
+            method, target = "POST", dice.choice(["/act", "/act", "/act", "/sought"])
         headers = dict(place.writing(dice.choice(["application/json"] * 4 + ["image/jpeg", "text/plain"])))
         if dice.random() < 0.25:
             spoiled = dice.choice(sorted(headers))
@@ -192,9 +195,7 @@ def test_ten_thousand_requests(place: Place) -> None:
             )
         said = place.ask(method, target.encode("latin-1", "replace"), list(headers.items()), body_of(dice))
         told = (seed, n, method, target, headers, said.status, said.body[:300])
-        assert said.status < 500 or said.status == 503, told
-        if said.status == 503:
-            assert b"part-missing" in said.body or b"not part of this installation" in said.body, told
+        assert said.status < 500, told  # 503 says that the machine cannot; here it can
         assert b"Traceback" not in said.body, told
         assert 'File "' not in said.body.decode("utf-8", "replace"), told
         seen[said.status] = seen.get(said.status, 0) + 1

@@ -17,8 +17,12 @@ from support.jobs import samples, wav
 
 from provpack.edge import benchlog, clock
 from provpack.errors import UsageProblem
-from provpack.jobs.jot import moment
+from provpack.jobs.benchdesk import Desk
+from provpack.jobs.jot import Hand, moment
+from provpack.jobs.jot import write as jot_write
 from provpack.jobs.load import load_job
+from provpack.jobs.sheetfields import sheet_fields
+from provpack.model.vocab import BENCH_SCOPE
 from provpack.package.benchline import KINDS
 
 PLACES: dict[str, list[dict[str, Any]]] = {
@@ -215,34 +219,87 @@ def given(value: Any) -> list[str]:
     return ["--json-value", json.dumps(value)]
 
 
+def in_form(value: Any, name: str = "") -> Any:
+    """A sample with what the schema wants of digests, identifiers and channel-status blocks."""
+    if isinstance(value, dict):
+        return {key: in_form(part, key) for key, part in value.items()}
+    if isinstance(value, list):
+        return [in_form(part, name) for part in value]
+    if name.endswith(("sha256", "sha512")):
+        return "0" * (64 if name.endswith("256") else 128)
+    if name == "record_id":
+        return "2f1c7a3e-5b64-4c1d-9a86-0d2f6b7e4c11"
+    return "04" * 24 if name == "channel_status_raw" else value
+
+
+OWN = {"chain": "id", "transfer": "transfer_id", "equipment": "id", "job": "schema_version"}
+IDS = {"chain": "A", "transfer": "T1", "equipment": "DECK-1"}
+
+
+def every_field(scope: str) -> dict[str, Any]:
+    """A value for every field of the place but what names it."""
+    wanted = {name: column for name, column in columns_of(scope).items() if name != OWN.get(scope)}
+    values = {name: in_form(sample(column), name) for name, column in wanted.items()}
+    if scope == "transfer":
+        values["chain"] = "A"
+    if scope == "job":
+        values["equipment"] = "equipment.toml"
+    return values
+
+
+def test_every_kind_of_field_is_among_them() -> None:
+    """Transfer, chain, equipment, companion tables, photographs, people: none is left out."""
+    fields = {scope: every_field(scope) for scope in PLACES}
+    assert set(fields) == set(BENCH_SCOPE)
+    for scope, values in fields.items():
+        assert set(values) == set(columns_of(scope)) - {OWN.get(scope)}
+    assert sum(map(len, fields.values())) > 240
+    assert set(sheet_fields().tables) <= set(fields["transfer"])
+    named = {"photos", "condition_photos", "documents", "file", "operator", "qc_by", "waivers", "passes"}
+    assert named <= set(fields["transfer"])
+
+
 @pytest.mark.parametrize("scope", ["job", "defaults", "chain", "transfer", "equipment"])
-def test_every_field_of_the_sheets_can_be_typed(tmp_path: Path, scope: str) -> None:
-    """Typed field by field, the job is the one whose sheets say the same."""
-    own = {"chain": "id", "transfer": "transfer_id", "equipment": "id", "job": "schema_version"}
-    digests = (
-        "channel_status_raw",
-        "processing_steps",
-        "source_items",
-        "passes",
-        "supersedes",
-        "derived_from",
-    )
-    left_out = {own.get(scope), *digests, *(("equipment", "client_profiles") if scope == "job" else ())}
-    if scope == "equipment":
-        left_out |= {"service_log", "checks", "fault_notices", "fitted"}  # each alone refers to others
-    values = {
-        n: "A" if n == "chain" else sample(c) for n, c in columns_of(scope).items() if n not in left_out
-    }
-    ids = {"chain": "A", "transfer": "T1", "equipment": "DECK-1"}
+def test_every_field_can_be_typed_and_be_stated_on_the_page(tmp_path: Path, scope: str) -> None:
+    """Typed field by field, and posted as the page posts it, the job is the one whose sheets say the same."""
+    values = every_field(scope)
     places = {name: [dict(table) for table in tables] for name, tables in PLACES.items()}
     typed = write_job(tmp_path / "typed" / "job", places)
+    posted = write_job(tmp_path / "posted" / "job", places)
     places[scope][0] |= values
-    wanted = load_job(write_job(tmp_path / "sheets" / "job", places))
-    where = [f"--{scope}", ids[scope]] if scope in ids else [f"--{scope}"]
+    wanted = told(load_job(write_job(tmp_path / "sheets" / "job", places)))
+    desk = Desk(posted, now=clock.now, tool_version="1.0.0")
+    where = [f"--{scope}", IDS[scope]] if scope in IDS else [f"--{scope}"]
     for name, value in values.items():
         line = jot("declare", typed, name, *given(value), *where)["line"]
         assert line["value"] == value, name
-    assert told(load_job(typed)) == told(wanted)
+        body = {"scope": scope, "id": IDS.get(scope), "field": name, "value": value, "was": line["was"]}
+        acted = desk.act("declared", json.loads(json.dumps(body)), by=None, through="page")
+        assert {k: acted.entry[k] for k in body} == {k: line[k] for k in body}, name
+    assert told(load_job(typed)) == wanted
+    assert told(load_job(posted)) == wanted
+    assert not [f for f in load_job(posted).all_findings() if f.rule == "row-two-values"]
+
+
+@pytest.mark.parametrize("scope", ["job", "defaults", "chain", "transfer", "equipment"])
+def test_every_field_can_be_taken_away_both_ways(tmp_path: Path, scope: str) -> None:
+    """Stated by one way and taken away by the other, nothing is left of it."""
+    places = {name: [dict(table) for table in tables] for name, tables in PLACES.items()}
+    folder = write_job(tmp_path / "job", places)
+    before = load_job(folder)
+    desk = Desk(folder, now=clock.now, tool_version="1.0.0")
+    hand = Hand(folder=folder, now=clock.now, tool_version="1.0.0")
+    values = {n: v for n, v in every_field(scope).items() if n not in places[scope][0]}
+    assert values
+    for turn, (name, value) in enumerate(values.items()):
+        place = {"scope": scope, "id": IDS.get(scope), "field": name}
+        for stated in (value, None) if turn % 2 else (None, value, None):
+            members = {**place, "value": stated}
+            if stated is None:
+                jot_write(hand, "declare", "declared", members)
+            else:
+                desk.act("declared", members, by=None, through="page")
+    assert told(load_job(folder)) == told(before)
 
 
 def test_a_typed_clock_time_is_the_last_one() -> None:

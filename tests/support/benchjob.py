@@ -146,7 +146,8 @@ def world(folder: Path, *, job: str = JOB, carriers: bool = True) -> World:
     (here / "equipment.toml").write_text(REGISTER, encoding="utf-8")
     now = [datetime(2026, 6, 12, 20, 30, 0, tzinfo=ZONE)]
     desk = Desk(here, now=lambda: now[0], tool_version="0.1.0")
-    made = World(desk=desk, info=DeskInfo(destination=here / "packages", by="Ilse Varrow"), now=now)
+    info = DeskInfo(destination=folder / "job-packages", by="Ilse Varrow")
+    made = World(desk=desk, info=info, now=now)
     for transfer_id, (carrier_id, title) in CARRIERS.items() if carriers else ():
         made.act("taken_in", transfer_id=transfer_id)
         made.act("declared", scope="transfer", id=transfer_id, field="carrier_id", value=carrier_id)

@@ -25,10 +25,12 @@ TYPES = {".css": "text/css", ".js": "text/javascript"}
 
 @dataclass
 class Still:
-    """What the server gives. pages: path -> its HTML, made anew at each request. answer: to an act."""
+    """What the server gives. pages: path -> its HTML, made anew at each request. answer: to an act.
+    seek: what is found of an act that got no answer."""
 
     pages: dict[str, Callable[[], str]]
     answer: Callable[[dict[str, Any]], tuple[int, dict[str, Any]]]
+    seek: Callable[[dict[str, Any]], dict[str, Any] | None] = lambda _asked: None
     acts: list[dict[str, Any]] = field(default_factory=list)
     address: str = ""
     n: int = 0
@@ -70,6 +72,9 @@ def served(still: Still) -> Iterator[Still]:
                     self._give(404, "text/plain", b"")
                 else:
                     self._give(200, kind, file.read_bytes())
+            elif path == "/state":
+                told = {"n": still.n, "files": 0, "works": []}
+                self._give(200, "application/json", json.dumps(told).encode())
             elif path == "/live":
                 self._live()
             else:
@@ -97,6 +102,9 @@ def served(still: Still) -> Iterator[Still]:
 
         def do_POST(self) -> None:
             body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            if self.path == "/sought":
+                self._give(200, "application/json", json.dumps({"found": still.seek(body)}).encode())
+                return
             body["token"] = self.headers.get("X-Bench")
             still.acts.append(body)
             status, answer = still.answer(body)

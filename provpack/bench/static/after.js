@@ -23,6 +23,11 @@
   const clear = (control) => all(".refused", control.closest("section") ?? document).forEach((b) => b.remove());
 
   async function post(address, body, control) {
+    if (bench.gone()) {
+      bench.look();
+      refused(control, ["The program does not answer: nothing was begun.", "Do it again when this window is in step."]);
+      return false;
+    }
     try {
       const answer = await fetch(address, {
         method: "POST",
@@ -35,7 +40,10 @@
         return false;
       }
     } catch {
-      refused(control, ["No answer from the program: nothing was begun."]);
+      bench.lost();
+      bench.look();
+      refused(control, ["No answer came: it is not known whether it was begun.",
+        "When this window is in step again, what runs stands on this page. If it is not there, begin it again."]);
       return false;
     }
     clear(control);
@@ -45,7 +53,7 @@
 
   async function send(form) {
     const boxes = all("input[type=checkbox]", form), chosen = boxes.filter((b) => b.checked);
-    if (!chosen.length) { refused(form, ["Nothing is chosen.", "Choose at least one."]); return; }
+    if (!chosen.length) { refused(form, ["Nothing is chosen.", "Tick at least one."]); return; }
     if (form.dataset.sending) return;
     form.dataset.sending = "1";
     boxes.forEach((b) => delete b.dataset.dirty);

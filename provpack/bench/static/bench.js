@@ -1,8 +1,7 @@
-// The script of every page of the bench. It says "written down" only when the program has said so.
+// The acts of every page of the bench. It says "written down" only when the program has said so; what got no
+// answer is "not known" until the program was asked (step.js).
 //
-// window.bench = { act(kind, members, from), say(text, urgent), refresh(), nowIso(secondsAgo) }; after a refresh
-// the document hears "bench:shown".
-// Marks in the page:
+// window.bench gets act(kind, members, from) and setAgo. Marks in the page:
 //   form[data-act=KIND]        named inputs become members; a.b nests, a.0 makes a list; data-members (JSON) is
 //                              what they are added to; data-done=clear empties the fields, data-done=ADDRESS
 //                              opens that page. data-type of an input: list gathers checked boxes, none = an
@@ -10,82 +9,60 @@
 //                              as JSON), yes (true or false), now (the time of sending).
 //                              data-empty of an input: leave = an empty one is not sent, null = as null
 //   button[data-act=KIND]      acts at once with data-members (keys: see keys.js)
-//   [data-live=KEY]            replaced when the program shows it differently; [data-keep=KEY] survives that.
-//                              What was typed is never lost: data-free marks inputs that may be
 //   [data-ago] in a lane       an input with seconds: for what has data-timed, it happened that long ago
 //   [data-acts]                where the last act and its "Take it back" stand
-//   time[data-since=ISO]       counts up
 "use strict";
 (() => {
-  const meta = (name, from = document) => from.querySelector(`meta[name="${name}"]`)?.content ?? "";
   const all = (what, from = document) => [...from.querySelectorAll(what)];
-  const LOST = "No answer from the program: nothing is being logged";
-  const SHOWN_MS = 4000, AGAIN_MS = 2000;
-  let shownN = 0, clockAhead = 0, zone = "Z", shown = new Map(), asked = null, again = false, retry = 0, lostAt = -1;
-
-  // -- saying ------------------------------------------------------------------------------------------
-  function say(text, urgent = false) {
-    const place = document.querySelector(urgent ? "[data-say-urgent]" : "[data-say]");
-    if (place) { place.textContent = ""; requestAnimationFrame(() => { place.textContent = text; }); }
-  }
-
-  function link(state) {
-    const place = document.querySelector("[data-link]"), lost = document.querySelector("[data-lost]");
-    clearTimeout(retry);
-    if (state === "lost") { retry = setTimeout(refresh, AGAIN_MS); lostAt = performance.now(); }
-    if (!place || place.dataset.link === state) return;
-    place.dataset.link = state;
-    place.querySelector("[data-link-words]").textContent = state === "step" ? "In step" : "No answer";
-    lost.hidden = state === "step";
-    lost.textContent = state === "step" ? "" : LOST + ". Note times on paper until this line is gone.";
-  }
-
-  // -- the program's clock -----------------------------------------------------------------------------
-  function setClock(iso) {
-    const at = Date.parse(iso);
-    if (Number.isNaN(at)) return;
-    clockAhead = at - Date.now();
-    zone = /([+-]\d\d:\d\d)$/.exec(iso)?.[1] ?? "Z";
-  }
-
-  function nowIso(secondsAgo = 0) {
-    const at = Date.now() + clockAhead - secondsAgo * 1000;
-    if (zone === "Z") return new Date(at).toISOString();
-    const minutes = (zone[0] === "-" ? -1 : 1) * (Number(zone.slice(1, 3)) * 60 + Number(zone.slice(4)));
-    return new Date(at + minutes * 60000).toISOString().replace("Z", zone);
-  }
-
-  function tick() {
-    for (const clock of all("time[data-since]")) {
-      const gone = Math.max(0, Math.floor((Date.now() + clockAhead - Date.parse(clock.dataset.since)) / 1000));
-      if (Number.isNaN(gone)) continue;
-      const two = (n) => String(n).padStart(2, "0");
-      const text = `${Math.floor(gone / 3600)}:${two(Math.floor(gone / 60) % 60)}:${two(gone % 60)}`;
-      if (clock.textContent !== text) clock.textContent = text;
-    }
-  }
+  const token = () => document.querySelector('meta[name="bench"]')?.content ?? "";
+  const { say, refresh, nowIso } = window.bench;
+  const SHOWN_MS = 4000, ANSWER_MS = 15000;
 
   // -- acts --------------------------------------------------------------------------------------------
+  const refusedFor = (what, todo = "", code = "") => Object.assign(new Error(what), { what, todo, code });
+
+  // What an act is called when its own words have not come: the words on what was pressed.
+  function wordsOf(kind, members, from) {
+    if (from === document.body) return kind;
+    const lane = from.closest("[data-lane-name]")?.dataset.laneName;
+    const words = from.querySelector?.(".act-words")?.textContent ?? from.getAttribute?.("aria-label")
+      ?? from.querySelector?.("[type=submit]")?.textContent ?? from.textContent;
+    const field = from.querySelector?.("label, legend")?.textContent;
+    const said = from.matches?.("form") && from.matches("[data-field]") ? field : words;
+    return [(said ?? kind).replace(/\s+/g, " ").trim().slice(0, 80), lane ?? members.transfer_id ?? members.id].filter(Boolean).join(", ");
+  }
+
   async function act(kind, members, from = document.body) {
-    let answer, told = {};
+    if (bench.gone()) {
+      bench.look();
+      throw refusedFor(`The program does not answer: this was not sent, and is not logged. It was pressed at ${bench.clockOf()}.`,
+        "Note it on paper. When this window is in step again, write it down with the time at which it happened.");
+    }
+    const words = wordsOf(kind, members, from), pressed = bench.clockOf();
+    let answer, told;
     try {
       answer = await fetch("/act", {
         method: "POST",
-        headers: { "Content-Type": "application/json", "X-Bench": meta("bench") },
+        headers: { "Content-Type": "application/json", "X-Bench": token() },
         body: JSON.stringify({ kind, members }),
+        signal: AbortSignal.timeout(ANSWER_MS),
       });
-      told = await answer.json().catch(() => ({}));
+      told = await answer.json();
+      if (answer.status === 500) throw new Error(told.what);
     } catch {
-      link("lost");
-      throw Object.assign(new Error(LOST), { what: LOST + ". This was not written down.", todo: "" });
+      bench.notKnown(kind, members, words);
+      if (answer?.status === 500) bench.settle(); else { bench.lost(); bench.look(); }
+      throw refusedFor(`It is not known whether this was logged: no answer came. It was pressed at ${pressed}.`,
+        "Do not press it again yet: this window finds out as soon as the program answers, and says so above.");
     }
     if (!answer.ok) {
-      const what = told.what || `The program refused this (${answer.status}). It was not written down.`;
-      throw Object.assign(new Error(what), { what, todo: told.todo || "", code: told.code || "" });
+      if (answer.status === 403) refresh();  // it brings the secret of the new start, if this browser opened it
+      throw refusedFor(told.what || `The program refused this (${answer.status}). It was not written down.`,
+        told.todo || "", told.code || "");
     }
-    shownN = Math.max(shownN, told.n || 0);
+    bench.answered(told.n);
     lastAct(told, kind, from);
-    say(told.words);
+    say([told.words, ...(told.warnings ?? [])].join(". "));
     refresh();
     return told;
   }
@@ -98,6 +75,12 @@
     const words = document.createElement("span");
     words.textContent = told.words;
     place.append(words);
+    for (const warning of told.warnings ?? []) {
+      const line = document.createElement("strong");
+      line.className = "warned";
+      line.textContent = warning;
+      place.append(line);
+    }
     if (!told.undo || kind === "taken_back") return;
     const back = document.createElement("button");
     back.type = "button";
@@ -225,141 +208,6 @@
     }
   }
 
-  // -- keeping in step ---------------------------------------------------------------------------------
-  // What the page shows is compared with what it showed before as the program wrote it, never with what
-  // scripts have made of it. An outer part is replaced only when it differs outside its inner live parts.
-  function snapshot(from) {
-    const found = new Map();
-    for (const part of all("[data-live]", from)) {
-      const copy = part.cloneNode(true);
-      for (const inner of all("[data-live]", copy)) inner.replaceChildren();
-      found.set(part.dataset.live, copy.outerHTML);
-    }
-    return found;
-  }
-
-  function refresh() {
-    if (asked) { again = true; return asked; }
-    const began = performance.now();
-    asked = fetch(location.href, { headers: { Accept: "text/html" } })
-      .then(async (answer) => {
-        if (!answer.ok) throw new Error(String(answer.status));
-        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-        if (began < lostAt) again = true;  // it was sent before the answers stopped: ask anew
-        else link("step");
-        show(page);
-      })
-      .catch(() => link("lost"))
-      .finally(() => { asked = null; if (again) { again = false; refresh(); } });
-    return asked;
-  }
-
-  function show(page) {
-    setClock(meta("bench-now", page));
-    shownN = Math.max(shownN, Number(meta("bench-n", page)) || 0);
-    const next = snapshot(page);
-    for (const [key, html] of next) {
-      const old = document.querySelector(`[data-live="${CSS.escape(key)}"]`);
-      const fresh = page.querySelector(`[data-live="${CSS.escape(key)}"]`);
-      if (!old || !fresh || shown.get(key) === html) continue;
-      if (unsaved(old)) { heldBack(old); continue; }
-      replace(old, fresh);
-      shown.set(key, html);
-      for (const inner of all("[data-live]", fresh)) shown.set(inner.dataset.live, next.get(inner.dataset.live));
-    }
-    tick();
-    document.dispatchEvent(new CustomEvent("bench:shown"));
-  }
-
-  const unsaved = (part) => all("[data-dirty]", part).length > 0;
-
-  function heldBack(part) {
-    if (part.querySelector(":scope > .elsewhere")) return;
-    const note = document.createElement("div");
-    note.className = "elsewhere";
-    note.setAttribute("role", "status");
-    note.append("This part was changed elsewhere since you began to type. ");
-    const see = document.createElement("button");
-    see.type = "button";
-    see.textContent = "Show it, and drop what I typed here";
-    see.addEventListener("click", () => {
-      all("[data-dirty]", part).forEach((field) => delete field.dataset.dirty);
-      refresh();
-    });
-    note.append(see);
-    part.prepend(note);
-  }
-
-  function replace(old, fresh) {
-    const focused = old.contains(document.activeElement) ? document.activeElement : null;
-    const name = focused && (focused.id ? "#" + CSS.escape(focused.id)
-      : focused.dataset.members ? `[data-members="${CSS.escape(focused.dataset.members)}"]` : null);
-    const open = new Set(all("details[open][id]", old).map((d) => d.id));
-    const came = document.importNode(fresh, true);
-    for (const kept of all("[data-keep]", old)) {
-      came.querySelector(`[data-keep="${CSS.escape(kept.dataset.keep)}"]`)?.replaceWith(kept);
-    }
-    for (const d of all("details[id]", came)) if (open.has(d.id)) d.open = true;
-    old.replaceWith(came);
-    if (!focused || document.activeElement === focused) return;
-    const again = (name && came.querySelector(name)) || came.querySelector("[data-focus]");
-    if (again) again.focus({ preventScroll: true });
-    else { came.tabIndex = -1; came.focus({ preventScroll: true }); }
-  }
-
-  function listen() {
-    const source = new EventSource("/live");
-    source.addEventListener("open", () => refresh());
-    source.addEventListener("error", () => {  // a window beyond the first few is told by coming again
-      refresh();
-      if (source.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_MS);
-    });
-    source.addEventListener("state", (event) => {
-      link("step");
-      if (JSON.parse(event.data).n !== shownN) refresh();
-    });
-    source.addEventListener("files", () => refresh());
-    source.addEventListener("work", (event) => showWork(JSON.parse(event.data)));
-    addEventListener("pagehide", () => source.close());
-  }
-
-  function showWork(work) {
-    const holder = document.querySelector("[data-works]");
-    if (!holder) return;
-    let box = holder.querySelector(`[data-work="${CSS.escape(work.work)}"]`);
-    if (!box) {
-      box = document.createElement("div");
-      box.className = "work";
-      box.dataset.work = work.work;
-      const line = document.createElement("p"), words = document.createElement("span");
-      words.dataset.workWords = "";
-      line.append(work.label + ": ", words);
-      const bar = document.createElement("progress");
-      bar.setAttribute("aria-label", work.label);
-      box.append(line, bar);
-      holder.append(box);
-    }
-    const ended = work.state !== "running" && box.dataset.state !== work.state;
-    holder.hidden = false;
-    box.dataset.state = work.state;
-    box.querySelector("[data-work-words]").textContent = work.words;
-    const bar = box.querySelector("progress");
-    bar.max = work.total || 1;
-    bar.value = work.done || 0;
-    bar.hidden = work.state !== "running";
-    if (ended) { say(`${work.label}: ${work.words}`, work.state === "failed"); refresh(); }
-  }
-
-  // -- start -------------------------------------------------------------------------------------------
-  document.addEventListener("DOMContentLoaded", () => {  // before any other script has touched the page
-    shownN = Number(meta("bench-n")) || 0;
-    setClock(meta("bench-now"));
-    shown = snapshot(document);
-    tick();
-    setInterval(tick, 250);
-    listen();
-  });
-  addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   document.addEventListener("submit", (event) => {
     if (!event.target.matches("form[data-act]")) return;
     event.preventDefault();
@@ -374,5 +222,5 @@
       if (event.target.matches?.("input, textarea, select") && !("free" in event.target.dataset)) event.target.dataset.dirty = "";
     });
   }
-  window.bench = { act, say, refresh, nowIso, setAgo };
+  Object.assign(window.bench, { act, setAgo });
 })();

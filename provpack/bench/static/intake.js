@@ -137,11 +137,20 @@
   // -- photos ------------------------------------------------------------------------------------------
   async function post(address, options = {}) {
     const token = document.querySelector('meta[name="bench"]').content;
+    if (bench.gone()) {
+      bench.look();
+      throw { what: "The program does not answer: this was not sent.", todo: "Do it again when this window is in step." };
+    }
     let answer;
     try {
       answer = await fetch(address, { method: "POST", ...options, headers: { ...options.headers, "X-Bench": token } });
     } catch {
-      throw { what: "No answer from the program. Nothing was kept.", todo: "" };
+      bench.lost();
+      bench.look();
+      throw {
+        what: "No answer came: it is not known whether it was kept.",
+        todo: "When this window is in step again, what was kept is shown here. If it is not there, send it again.",
+      };
     }
     const told = await answer.json().catch(() => ({}));
     if (!answer.ok) throw { what: told.what ?? `The program refused this (${answer.status}).`, todo: told.todo ?? "" };

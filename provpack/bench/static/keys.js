@@ -9,7 +9,11 @@
   const root = document.documentElement;
   const stored = (name) => { try { return localStorage.getItem(name); } catch { return null; } };
   const store = (name, value) => { try { localStorage.setItem(name, value); } catch { /* not remembered */ } };
-  if (stored("bench-darker") === "yes") root.dataset.darker = "";  // before anything is drawn: no bright flash
+  // Dark as the machine is set, until somebody chooses; before anything is drawn: no bright flash.
+  if (["yes", "no"].includes(stored("bench-darker"))) root.dataset.darker = stored("bench-darker");
+  const machine = matchMedia("(prefers-color-scheme: dark)");
+  const dark = () => (root.dataset.darker ?? (machine.matches ? "yes" : "no")) === "yes";
+  machine.addEventListener("change", () => showSwitches());
   const all = (what, from = document) => [...from.querySelectorAll(what)];
   let lane = null;
 
@@ -37,7 +41,7 @@
 
   const keysOn = () => stored("bench-keys") !== "off";
   function showSwitches() {
-    for (const b of all("[data-darker-switch]")) b.setAttribute("aria-checked", String("darker" in root.dataset));
+    for (const b of all("[data-darker-switch]")) b.setAttribute("aria-checked", String(dark()));
     for (const b of all("[data-keys]")) b.setAttribute("aria-checked", String(keysOn()));
     root.toggleAttribute("data-keys-off", !keysOn());
   }
@@ -66,8 +70,8 @@
     if (button?.matches("[data-choose-lane]")) setLane(button.closest("[data-lane]").dataset.lane);
     else if (button?.matches("[data-keys]")) store("bench-keys", keysOn() ? "off" : "on");
     else if (button?.matches("[data-darker-switch]")) {
-      root.toggleAttribute("data-darker");
-      store("bench-darker", "darker" in root.dataset ? "yes" : "no");
+      root.dataset.darker = dark() ? "no" : "yes";
+      store("bench-darker", root.dataset.darker);
     }
     showSwitches();
   });

@@ -67,7 +67,7 @@ def test_a_value_is_typed_as_in_a_cell_or_given_as_json(evening: Evening) -> Non
     assert first.entry["was"] is None
     second = declare(evening, "sampling_frequency", {"num": 44100, "den": 1})
     assert second.entry["was"] == first.entry["value"]
-    assert second.words.endswith("transfer T1: sampling_frequency = 44100")
+    assert second.words.endswith("transfer T1: Exact sampling frequency = 44100")
     third = declare(evening, "sampling_frequency", {"cell": " "})
     assert third.entry["value"] is None and third.words.endswith("taken away")
     assert evening.desk.in_force("transfer", "T1", "sampling_frequency") is None
@@ -161,7 +161,7 @@ def test_was_must_be_what_is_in_force(evening: Evening) -> None:
         value="x",
         was="Evening one",
     )
-    assert "Evening two" in said.what and "Ilse Varrow stated it at 2026-06-02T21:00:01+02:00" in said.what
+    assert "Evening two" in said.what and "Ilse Varrow stated it at 21:00:01 (line 1)" in said.what
     assert declare(evening, "title", "Evening three").entry["was"] == "Evening two"
     evening.refused(
         "changed-meanwhile",
@@ -225,7 +225,7 @@ def test_a_pass_starts_with_every_setting_confirmed(evening: Evening) -> None:
         "settings-unconfirmed", "pass_started", transfer_id="T1", chain_id="A",
         settings={"deck_id": "DECK-1", "capture_input": "1"},
     )  # fmt: skip
-    assert "capture_device_id" in said.what and "decoder_id" in said.what and "deck_id" not in said.what
+    assert said.what == "Not confirmed for chain A: 'Decoder' and 'Capture device'."
     acted = evening.start("T1", "A", decoder_id="DEC-9", clock_source={"cell": "source"}, interface_type=None)
     one = one_pass(evening)
     assert one.changed == ("clock_source", "decoder_id") == tuple(acted.entry["changed"])
@@ -234,7 +234,7 @@ def test_a_pass_starts_with_every_setting_confirmed(evening: Evening) -> None:
         "clock_source": "source",
     }  # fmt: skip
     assert one.running and one.number == 1
-    assert acted.words.endswith("pass 1 of T1 started on chain A; changed: clock_source and decoder_id")
+    assert acted.words.endswith("pass 1 of T1 started on chain A; changed: 'Clock' and 'Decoder'")
 
 
 def test_a_setting_taken_away_is_a_change_and_a_default_is_none(tmp_path: Path) -> None:
@@ -305,7 +305,7 @@ def test_the_next_pass_has_the_next_number(tmp_path: Path) -> None:
     ended = one_pass(evening, "T1", 4).stopped_at
     early = (evening.at - timedelta(minutes=5)).isoformat()
     said = evening.refused("before-the-pass", "pass_started", **more, happened_at=early)
-    assert str(ended) in said.what
+    assert str(ended)[11:19] in said.what and "T21" not in said.what
     acted = evening.act("pass_started", **more, changed=[], **{"pass": 5})
     assert not acted.warnings
 

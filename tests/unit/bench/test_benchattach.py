@@ -234,7 +234,7 @@ def test_a_detached_file_does_not_come_back_where_it_is_taken(evening: Evening) 
 
 
 def sealed(evening: Evening, name: str, made_at: str | None) -> None:
-    package = evening.folder / "packages" / name
+    package = evening.folder.parent / f"{evening.folder.name}-packages" / name
     (package / "data/metadata").mkdir(parents=True)
     (package / "bagit.txt").write_text("BagIt-Version: 1.0\n")
     if made_at is not None:

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from provpack.edge import benchlog, chainedend, chainedfile
+from provpack.edge import benchlines, benchlog, chainedend, chainedfile
 from provpack.edge.benchlog import append, read, read_new
 from provpack.edge.schemas import validate
 from provpack.errors import EnvironmentProblem, InputProblem
@@ -299,7 +299,7 @@ def test_what_is_nested_too_deeply_is_refused(path: Path) -> None:
     with pytest.raises(InputProblem, match="within each other"):
         append(path, declared("title", deep, None))
     fits: Any = "x"
-    for _ in range(benchlog.DEEPEST - 1):
+    for _ in range(benchlines.DEEPEST - 1):
         fits = {"a": fits}
     append(path, declared("title", fits, None))
     assert read(path).entries[0]["value"] == fits

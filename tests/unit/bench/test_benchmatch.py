@@ -262,7 +262,7 @@ def test_the_capture_input(name: str, pattern: str | None, input_: Fits) -> None
 def test_a_pattern_that_two_chains_share_tells_nothing() -> None:
     found = alone(captured(EIGHT, 3600), made(), other_files={"A": A_FILES, "B": "captures/**"})
     assert found.input == "not_known"
-    assert "chain B mean it too" in " ".join(found.why)
+    assert "chain B captures there too" in " ".join(found.why)
 
 
 def test_an_input_that_was_changed_for_this_pass_is_not_what_the_pattern_speaks_of() -> None:
