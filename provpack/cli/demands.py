@@ -35,13 +35,3 @@ def profile_makers(client_profile: Path | None) -> list[Callable[[], Examiner]]:
     from provpack.jobs.clientprofiles import load_profile_file
 
     return [partial(profile_examiner, load_profile_file(client_profile))]
-
-
-def profile_examiners(client_profile: Path | None) -> list[Examiner]:
-    """The examiner for that file, none without a file. Raises InputProblem when it cannot be used."""
-    if client_profile is None:
-        return []
-    from provpack.jobs.clientexamine import profile_examiner
-    from provpack.jobs.clientprofiles import load_profile_file
-
-    return [profile_examiner(load_profile_file(client_profile))]

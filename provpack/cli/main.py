@@ -13,13 +13,16 @@ import threading
 import traceback
 from time import monotonic
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from provpack import __version__
 from provpack.cli.output import emit_error, for_terminal
 from provpack.errors import Bug, ProvpackError, UsageProblem
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 # name -> one line for the overview; the module is provpack.cli.<name>, its command `command`.
 COMMANDS = {
@@ -115,6 +118,15 @@ class _LateGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """The names with their line, without importing every command."""
+        from click.shell_completion import CompletionItem
+
+        found = [CompletionItem(name, help=words) for name, words in COMMANDS.items()]
+        return [one for one in found if one.value.startswith(incomplete)] + [
+            one for one in click.Command.shell_complete(self, ctx, incomplete) if one not in found
+        ]
+
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             import difflib
@@ -139,7 +151,22 @@ def cli(ctx: click.Context, debug: bool) -> int:
     ctx.obj = {"debug": debug}
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
+        click.echo(_here())
     return 0
+
+
+def _here() -> str:
+    """What one would type next in the working folder."""
+    from pathlib import Path
+
+    from provpack.jobs.whatnext import what_next
+
+    lines = []
+    for step in what_next(Path(os.curdir)):
+        width = max(len(command) for command, _ in step.commands)
+        lines += ["", f"Here: {step.what}"]
+        lines += [f"  {command:<{width}}  {why}" for command, why in step.commands]
+    return "\n".join(lines)
 
 
 def main(argv: list[str]) -> int:

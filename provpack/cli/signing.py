@@ -158,12 +158,3 @@ def signature_makers(
     from provpack.jobs.signatures import signature_examiner
 
     return [partial(signature_examiner, signers, required=require_signature, now=now)]
-
-
-def signature_examiners(
-    signers: Signers | None, require_signature: bool, *, now: datetime | None = None
-) -> list[Examiner]:
-    """The examiner of signatures, for verify_paths. now: see jobs.signatures.judge_signature."""
-    from provpack.jobs.signatures import signature_examiner
-
-    return [signature_examiner(signers, required=require_signature, now=now)]

@@ -61,11 +61,6 @@ class Equipment:
     raw: Mapping[str, Any]
     origin: Origin
 
-    @property
-    def last_service(self) -> str | None:
-        """The latest service date declared, None when no service is logged."""
-        return self.services[-1] if self.services else None
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedFile:

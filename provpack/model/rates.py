@@ -83,12 +83,6 @@ def parse_rate(text: str) -> Fraction:
     )
 
 
-def samples_per_field(line_standard: str) -> int | None:
-    """Samples per channel in one field of an EIAJ recording: 735 (525 lines), 882 (625), or None."""
-    lines = _EIAJ_LINES.get(line_standard)
-    return None if lines is None else lines * _SAMPLES_PER_LINE
-
-
 def _eiaj_rate(line_standard: str) -> Fraction:
     return _EIAJ_LINES[line_standard] * _SAMPLES_PER_LINE * FIELDS_PER_SECOND[line_standard]
 

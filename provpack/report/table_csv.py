@@ -20,13 +20,6 @@ Cell = str | int | float | None
 """None is an empty cell."""
 
 BYTE_ORDER_MARK = "\ufeff"
-FORMULA_SAID = (
-    "A cell that begins with an apostrophe had =, +, -, @ or an apostrophe at its beginning; take one "
-    "apostrophe "
-    "off."
-)
-"""What a reader of the table has to know, for help texts and documentation."""
-
 _LONGEST = 32_767 - 8
 """Characters of a cell that common spreadsheets take (32 767, common practice, no source)."""
 _FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20'\u2212]")
@@ -45,11 +38,6 @@ def csv_lines(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterato
         if len(row) != len(columns):
             raise ValueError(f"{len(row)} cells for {len(columns)} columns")
         yield record([harmless(cell) for cell in row])
-
-
-def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
-    """The same as one text."""
-    return "".join(csv_lines(columns, rows))
 
 
 def harmless(cell: Cell) -> str:

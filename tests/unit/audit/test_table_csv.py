@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provpack.report.table_csv import BYTE_ORDER_MARK, csv_lines, csv_text, harmless, record
+from provpack.report.table_csv import BYTE_ORDER_MARK, csv_lines, harmless, record
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ def test_control_and_direction_marks_become_visible() -> None:
 
 
 def test_a_table_begins_with_the_mark_and_its_heads() -> None:
-    text = csv_text(("what", "n"), [("Kantate, zweite", 3), ("\x1b", None)])
+    text = "".join(csv_lines(("what", "n"), [("Kantate, zweite", 3), ("\x1b", None)]))
     assert text.encode("utf-8").startswith(b"\xef\xbb\xbfwhat,n\r\n")  # EF BB BF: RFC 3629, section 6
     read = list(csv.DictReader(io.StringIO(text.removeprefix(BYTE_ORDER_MARK), newline=""), strict=True))
     assert read == [{"what": "Kantate, zweite", "n": "3"}, {"what": r"\x1b", "n": ""}]
@@ -71,7 +71,7 @@ def test_a_cell_is_no_longer_than_spreadsheets_take() -> None:
 
 @given(st.lists(st.lists(st.text(max_size=20), min_size=3, max_size=3), max_size=5))
 def test_whatever_is_written_is_read_back(rows: list[list[str]]) -> None:
-    text = csv_text(("a", "b", "c"), rows)
+    text = "".join(csv_lines(("a", "b", "c"), rows))
     assert text.count("\r\n") == len(rows) + 1 and text.count("\n") == len(rows) + 1
     read = list(csv.reader(io.StringIO(text.removeprefix(BYTE_ORDER_MARK), newline=""), strict=True))
     assert len(read) == len(rows) + 1

@@ -193,7 +193,7 @@ def test_the_rate_of_one_package_is_kept(tmp_path: Path) -> None:
     total = verify(units, ThreadCrew(2)).units[0].bytes_read
     begun = time.monotonic()
     verify(units, ThreadCrew(2), rate=total / 1.0)
-    assert 0.7 <= time.monotonic() - begun <= 2
+    assert time.monotonic() - begun >= 0.7
 
 
 def test_the_ledger_is_asked_here_and_its_word_counts(tmp_path: Path) -> None:

@@ -69,8 +69,8 @@ def test_another_byte_in_it_is_no_beginning(at: int) -> None:
     ids=["long", "escapes", "numbers", "braces", "deep", "quotes", "colons"],
 )
 def test_hostile_ends_are_judged_soon(rest: bytes) -> None:
-    begun = time.monotonic()
+    begun = time.process_time()
     for number, digest in ((0, NO_PREVIOUS), (1203, DIGEST)):
         told = may_be_torn(rest, number, digest)
         assert not told or len(rest) <= (LONGEST_LINE if number else LONGEST_FIRST)
-    assert time.monotonic() - begun < 10
+    assert time.process_time() - begun < 10

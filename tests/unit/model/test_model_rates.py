@@ -23,12 +23,6 @@ def test_expected_rates_are_the_eiaj_arithmetic() -> None:
     assert rates.expected_rate(None, ["eiaj_14"]) is None
 
 
-def test_samples_per_field_are_735_and_882() -> None:
-    # computed: 245 x 3 and 294 x 3
-    assert (rates.samples_per_field("525_5994"), rates.samples_per_field("625_50")) == (735, 882)
-    assert rates.samples_per_field("unknown") is None
-
-
 def test_line_frequency_over_sampling_frequency_is_an_exact_ratio() -> None:
     # computed: 5/14 (525 lines) and 625/1764 (625 lines)
     assert Fraction(525, 2) * rates.FIELDS_PER_SECOND["525_5994"] / NTSC == Fraction(5, 14)

@@ -53,7 +53,7 @@ def test_names(pattern: str, good: list[str], bad: list[str]) -> None:
 
 @pytest.mark.parametrize("pattern", ["*a" * 90 + "b", "a*" * 90 + "b", "*" * 180 + "b", "?*" * 90 + "#"])
 def test_no_pattern_takes_long(pattern: str) -> None:
-    begun = time.perf_counter()
+    begun = time.process_time()
     assert not name_pattern(pattern)("a" * 20_000)
     assert not any_run(pattern.replace("?", "a").replace("#", "b"))("a" * 20_000)
-    assert time.perf_counter() - begun < 2
+    assert time.process_time() - begun < 2

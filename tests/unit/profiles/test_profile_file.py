@@ -192,9 +192,9 @@ def test_hostile_patterns_and_many_files_take_no_long() -> None:
     stars = "data/" + "a*" * 2000
     asked = profile(Payload_Files_Allowed=[stars, "data/*" + "*" * 3000 + "b"])
     many = {f"data/{'a' * 200}{n}c": 1 for n in range(2000)}
-    begun = time.perf_counter()
+    begun = time.process_time()
     told = check_profile(asked, facts(files=many))
-    assert len(told) == 2000 and time.perf_counter() - begun < 5
+    assert len(told) == 2000 and time.process_time() - begun < 5
 
 
 def test_findings_do_not_grow_without_bound() -> None:

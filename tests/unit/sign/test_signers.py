@@ -108,9 +108,9 @@ def test_a_list_beyond_all_measure_is_refused() -> None:
 
 
 def test_a_million_bad_lines_end_soon() -> None:
-    started = time.monotonic()
+    started = time.process_time()
     signers = parse_signers(b"x\n" * (MAX_SIGNERS // 2), "s")
-    assert len(signers.findings) < 11_000 and time.monotonic() - started < 20
+    assert len(signers.findings) < 11_000 and time.process_time() - started < 20
 
 
 @pytest.mark.parametrize(
@@ -127,9 +127,9 @@ def test_patterns(text: str, patterns: str, expected: bool) -> None:
 
 
 def test_patterns_take_no_longer_for_many_stars() -> None:
-    started = time.monotonic()
+    started = time.process_time()
     assert not matches("a" * 1000, "*a" * 500 + "b")
-    assert time.monotonic() - started < 5
+    assert time.process_time() - started < 5
 
 
 def slow_match(text: str, pattern: str) -> bool:

@@ -25,8 +25,10 @@ def command(**given: Any) -> None:
     if signer is not None:
         click.echo(f"{signer.principal} {signer.fingerprint}")
     signers = signing.read_signers(given["signers"], given["require_signature"])
-    examiners = signing.signature_examiners(signers, given["require_signature"])
-    click.echo(f"{len(signers.lines) if signers else 'no'} list, {len(examiners)} examiner")
+    examiners = signing.signature_makers(signers, given["require_signature"])
+    click.echo(
+        f"{len(signers.lines) if signers else 'no'} list, {len([make() for make in examiners])} examiner"
+    )
 
 
 def run(*words: str | Path, text: str | None = None) -> tuple[str, str]:
