@@ -76,7 +76,7 @@ def command(
             destination=target,
             port=listener.getsockname()[1],
             by=by.strip(),
-            now=clock.now,
+            now=clock.to_the_millisecond,
             tool_version=__version__,
             make_ports=wrap_ports,
             mishap=lambda number, err: _mishap(number, err, debug),

@@ -360,7 +360,9 @@ def _hand(job: Path, by: str | None, destination: Path | None = None) -> Hand:
     from provpack.edge import clock
     from provpack.jobs.jot import Hand
 
-    return Hand(folder=job, now=clock.now, tool_version=__version__, by=by, destination=destination)
+    return Hand(
+        folder=job, now=clock.to_the_millisecond, tool_version=__version__, by=by, destination=destination
+    )
 
 
 def _write(

@@ -22,6 +22,7 @@ from provpack.edge.jobfolder import list_folder, printable
 from provpack.edge.received import ReceivedFile
 from provpack.edge.tags import FLAC_MAGIC, read_flac
 from provpack.errors import ProvpackError
+from provpack.jobs.benchact import stamp
 from provpack.jobs.check_files import WAVE_NAMES
 from provpack.package.benchmatch import FileSeen
 
@@ -92,14 +93,15 @@ class FileWatch:
 
 
 def local_time(nanoseconds: int) -> str:
-    """A time of the file system as ISO 8601 in local time with offset, to the second."""
+    """A time of the file system, ISO 8601 in local time with offset, to the millisecond if it has them."""
     try:
         moment = datetime.fromtimestamp(nanoseconds // 1_000_000_000, UTC).astimezone()
+        moment = moment.replace(microsecond=nanoseconds // 1_000_000 % 1000 * 1000)
     except (ValueError, OSError, OverflowError):
         moment = datetime.fromtimestamp(0, UTC)
     if moment.year < 1000:  # a date_time has four digits, the first of them not 0
         moment = datetime.fromtimestamp(0, UTC)
-    return moment.isoformat()
+    return stamp(moment)
 
 
 def _read(path: Path, name: str, size: int, changed_ns: int) -> FileSeen:
