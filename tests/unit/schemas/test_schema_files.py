@@ -47,8 +47,8 @@ VERSIONS = {
     **dict.fromkeys(
         ("measurements", "result-check", "result-demo", "job-sheet", "equipment-register"), "1.1.0"
     ),
-    **dict.fromkeys(("result-verify", "ledger-entry"), "1.2.0"),
-    **dict.fromkeys(("fields", "transfer-record"), "1.3.0"),
+    "result-verify": "1.2.0",
+    **dict.fromkeys(("fields", "transfer-record", "ledger-entry"), "1.3.0"),
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")
 SAID = ("declared", "measured", "derived")
