@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -53,14 +54,23 @@ class Damage:
         if self.page is not None:
             from provpack.edge import clock
             from provpack.edge.commit import RealDisk
+            from provpack.errors import UsageProblem
             from provpack.jobs.newfile import NewFile
 
+            if self.ledger is not None and os.path.realpath(self.page) == os.path.realpath(self.ledger):
+                raise UsageProblem(
+                    "page-is-ledger",
+                    "The page and the ledger would be one file.",
+                    where=f"--page and --ledger {self.ledger}",
+                    todo="Name two files.",
+                )
             mark = f"verify-{clock.new_id().replace('-', '')[:8]}"
             self._file = NewFile(target=self.page, disk=RealDisk(), mark=mark, option="--page")
             self._file.refuse()
 
-    def look(self, result: VerifyResult, quiet: bool) -> VerifyResult:
-        """The result with what the second copies add to it; the page is written, or it is told why not."""
+    def look(self, result: VerifyResult, quiet: bool, unread: int = 0) -> VerifyResult:
+        """The result with what the second copies add to it; the page is written, or it is told why not.
+        unread: packages known that were not looked at in this run."""
         if self.second_copy is not None:
             from provpack.jobs.secondcopy import compare, findings_of
 
@@ -76,7 +86,7 @@ class Damage:
             from provpack.report.damage_page import damage_page
 
             try:
-                self._file.write((damage_page(result, self.copies),))
+                self._file.write((damage_page(result, self.copies, unread),))
             except ProvpackError as err:  # what was found must be told all the same
                 self.page = None
                 result = page_not_written(result, err)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from provpack.cli.verifyoptions import Named
+
 if TYPE_CHECKING:
     from provpack.jobs.verified import Examiner
 
@@ -18,7 +20,7 @@ def client_profile_option(command: Callable[..., Any]) -> Callable[..., Any]:
     decorated: Callable[..., Any] = click.option(
         "--client-profile",
         "client_profile",
-        type=click.Path(path_type=Path),
+        type=Named(path_type=Path),
         metavar="FILE",
         help="Also say whether each package meets these requirements: a client's requirements file, or a "
         "BagIt profile. Intact but not met: exit code 13.",

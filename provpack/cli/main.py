@@ -11,6 +11,7 @@ import signal
 import sys
 import threading
 import traceback
+from pathlib import Path
 from time import monotonic
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,8 @@ import click
 
 from provpack import __version__
 from provpack.cli.output import emit_error, for_terminal
-from provpack.errors import Bug, ProvpackError, UsageProblem
+from provpack.cli.streams import OutputLost, let_go, take_over
+from provpack.errors import Bug, EnvironmentProblem, ProvpackError, UsageProblem
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -149,6 +151,8 @@ class _LateGroup(click.Group):
 def cli(ctx: click.Context, debug: bool) -> int:
     """Wrap finished tape transfers with their chain-of-custody record, and prove them years later."""
     ctx.obj = {"debug": debug}
+    if ctx.invoked_subcommand is not None and _nowhere():
+        raise _no_folder()
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
         click.echo(_here())
@@ -172,12 +176,27 @@ def _here() -> str:
 def main(argv: list[str]) -> int:
     """Run one command line and return its exit code; never raises, save for a traceback with --debug."""
     try:
+        return _answered(argv)
+    except OutputLost as lost:
+        return _unheard(lost)
+    except (BrokenPipeError, SystemExit):
+        # The reader of our output went away (`| head`): click turns that into sys.exit(1), which would mean
+        # "with warnings". Nothing more can be said to that reader.
+        let_go()
+        return 128 + 13
+
+
+def _answered(argv: list[str]) -> int:
+    """As main. Raises what tells that standard output cannot be written."""
+    try:
         code = cli.main(args=argv, prog_name="provpack", standalone_mode=False)
         return code if isinstance(code, int) else 0
     except click.exceptions.Exit as stop:
         return stop.exit_code
     except click.ClickException as err:
         return _misused(err, argv)
+    except (OutputLost, BrokenPipeError):
+        raise
     except ProvpackError as err:
         if "--debug" in argv:
             traceback.print_exc()
@@ -187,14 +206,11 @@ def main(argv: list[str]) -> int:
         return _stopped(signal.SIGINT, argv)
     except Stopped as stop:
         return _stopped(stop.number, argv)
-    except (BrokenPipeError, SystemExit):
-        # The reader of our output went away (`| head`): click turns that into sys.exit(1), which would mean
-        # "with warnings". Nothing more can be said to that reader.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 128 + 13
     except Exception as err:
         if "--debug" in argv:
             traceback.print_exc()
+        if isinstance(err, FileNotFoundError) and _nowhere():
+            return _complain(_no_folder(), "refused", 15, argv)
         problem = Bug(
             "bug",
             f"A mistake of ours, not of yours: {type(err).__name__}: {err}. Received files are untouched.",
@@ -202,6 +218,30 @@ def main(argv: list[str]) -> int:
             todo="Please report it with the command you typed; --debug before the command's name shows more.",
         )
         return _complain(problem, "failed", 70, argv)
+
+
+def _nowhere() -> bool:
+    """Whether the working folder is gone: then no relative path means anything."""
+    try:
+        Path.cwd()
+    except OSError:
+        return True
+    return False
+
+
+def _no_folder() -> EnvironmentProblem:
+    return EnvironmentProblem(
+        "no-working-folder",
+        "The folder you are in is not there any more, or cannot be looked at.",
+        where="the working folder",
+        todo="Go to a folder that exists (cd), then run the same command again.",
+    )
+
+
+def _unheard(lost: OutputLost) -> int:
+    """Nothing can be said on standard output; standard error tells why."""
+    let_go()
+    return _complain(lost, "failed", lost.exit_code, [])
 
 
 def _misused(err: click.ClickException, argv: list[str]) -> int:
@@ -229,10 +269,15 @@ def _stopped(number: int, argv: list[str]) -> int:
 
 def _complain(err: ProvpackError, outcome: str, code: int, argv: list[str]) -> int:
     """Say what is wrong on standard error; with --json also as the one object on standard output."""
-    if "--json" in argv:
-        emit_error(outcome, err.as_json(), code)
     what, where, todo = (for_terminal(text) for text in (err.what, err.where, err.todo))
-    click.echo(f"provpack: {what}\n  where: {where}\n  to do: {todo}", err=True)
+    said = f"provpack: {what}\n  where: {where}\n  to do: {todo}"
+    try:
+        if "--json" in argv:
+            emit_error(outcome, err.as_json(), code)
+    except OutputLost:
+        click.echo(said, err=True)
+        raise
+    click.echo(said, err=True)
     return code
 
 
@@ -263,10 +308,8 @@ def entry() -> None:
         # what whoever started us chose to ignore (nohup) stays ignored
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, handler)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
-    code = main(sys.argv[1:])
+    closed = take_over()
+    code = main(sys.argv[1:]) if closed is None else _unheard(closed)
     # The work is done and told: a signal from here on would only spoil the exit code.
     for number in numbers:
         signal.signal(number, signal.SIG_IGN)

@@ -14,6 +14,8 @@ from typing import Any
 
 import click
 
+from provpack.cli.streams import OutputLost
+
 F = Callable[..., Any]
 
 SCHEMA_VERSION = "1.0.0"
@@ -31,15 +33,18 @@ def json_option(function: F) -> F:
 def emit(kind: str, result: Mapping[str, Any], lines: Iterable[str], code: int, *, as_json: bool) -> int:
     """Print a command's result on standard output, as JSON or as text lines; returns the exit code.
 
-    kind: the command. result holds `outcome`; code is the exit code that goes with it.
+    kind: the command. result holds `outcome`; code is the exit code that goes with it. Raises OutputLost.
     """
-    if as_json:
-        _print_json(kind, result, code)
-        return code
-    for line in lines:
-        click.echo(for_terminal(line))
-    mixed = ", with warnings" if result["outcome"] == "good" and code == 1 else ""
-    click.echo(f"Outcome: {result['outcome']}{mixed} (exit code {code})")
+    try:
+        if as_json:
+            _print_json(kind, result, code)
+            return code
+        for line in lines:
+            click.echo(for_terminal(line))
+        mixed = ", with warnings" if result["outcome"] == "good" and code == 1 else ""
+        click.echo(f"Outcome: {result['outcome']}{mixed} (exit code {code})")
+    except OutputLost as lost:
+        raise lost.of_result(str(result["outcome"]), code) from None
     return code
 
 

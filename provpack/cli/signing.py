@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from provpack.cli.verifyoptions import Named
 from provpack.errors import InputProblem, UsageProblem
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from provpack.package.signers import Signers
 
 F = Callable[..., Any]
-_FILE = click.Path(path_type=Path)
+_FILE = Named(path_type=Path)
 _TRIES = 3
 """How often a passphrase may be typed, as ssh-keygen and ssh let people try (from memory)."""
 

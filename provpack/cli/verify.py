@@ -16,7 +16,7 @@ from provpack.cli.damageoptions import Damage, damage_options
 from provpack.cli.demands import client_profile_option, profile_makers
 from provpack.cli.output import emit, json_option
 from provpack.cli.signing import check_options, read_signers, signature_makers
-from provpack.cli.verifyoptions import Grouped, Place, habit_options, wish_of
+from provpack.cli.verifyoptions import Grouped, Place, habit_options, one_crew, refuse_unasked, wish_of
 
 if TYPE_CHECKING:
     from provpack.catalogue.opening import Catalogue
@@ -70,12 +70,15 @@ def command(
     from provpack.report import text, text_verify
 
     chosen: Depth = "listed" if depth == "listed" else "meaning" if depth == "meaning" else "bytes"
+    budget, scheduler, workers = habit["time_budget"], habit["scheduler"], habit["workers"]
+    one_crew(scheduler, workers)
+    if catalogue is not None and not from_catalogue:
+        refuse_unasked("catalogue", "--catalogue", "--from-catalogue")
     listed = read_signers(signers, require_signature)
     makers = [
         *signature_makers(listed, require_signature, now=clock.now()),
         *profile_makers(client_profile),
     ]
-    budget, scheduler, workers = habit["time_budget"], habit["scheduler"], habit["workers"]
     asked = ("older_than", "time_budget", "sample", "sample_to_find", "confidence", "seed")
     request = Request(
         paths=paths,
@@ -101,7 +104,7 @@ def command(
             unlisted = known.ask.gone(1).total
     more = [*keeper.findings(), *(listed.findings if listed is not None else ())]
     result = replace(result, findings=(*result.findings, *more))
-    result = damage.look(result, as_json)
+    result = damage.look(result, as_json, selection.known - selection.checked)
     report = {**result.as_json(), "ledgers": keeper.summary(), "selection": selection.as_json()}
     report = damage.into(report, result)
     recorded = [*keeper.sentences(not no_ledger), *text_verify.unlisted_lines(unlisted)]

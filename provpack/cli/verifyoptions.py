@@ -55,7 +55,16 @@ class Place(_Param):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path | str:
         if value == "":
             self.fail(_EMPTY, param, ctx)
-        return value if not isinstance(value, str) or "://" in value else Path(value)
+        if not isinstance(value, str) or "://" not in value:
+            return Path(value)
+        from provpack.edge.remoteaddress import is_address, misspelled, shown_address, with_plain_protocol
+
+        if not is_address(value):
+            return value
+        wrong = misspelled(value)
+        if wrong is not None:
+            self.fail(f"{shown_address(value)} is a misspelled address. {wrong}", param, ctx)
+        return with_plain_protocol(value)
 
 
 class Named(click.Path):
@@ -155,3 +164,39 @@ def wish_of(
         confidence=share_of(confidence, "--confidence") or Wish().confidence,
         seed=secrets.randbits(31) if seed is None else seed,
     )
+
+
+def refuse_unasked(argument: str, option: str, needs: str) -> None:
+    """Refuse an option that was typed without the one it tells of; a value from the environment is no such
+    wish. Raises UsageProblem."""
+    from click.core import ParameterSource
+
+    from provpack.errors import UsageProblem
+
+    if click.get_current_context().get_parameter_source(argument) is ParameterSource.COMMANDLINE:
+        raise UsageProblem(
+            "option-without-effect",
+            f"{option} changes nothing without {needs}.",
+            where=option,
+            todo=f"Add {needs}, or leave {option} out.",
+        )
+
+
+def one_crew(scheduler: str | None, workers: int | None) -> None:
+    """Refuse what would check elsewhere than was asked. Raises UsageProblem."""
+    from provpack.errors import UsageProblem
+
+    if scheduler is not None and not scheduler.strip():
+        raise UsageProblem(
+            "no-scheduler",
+            "An empty address names no scheduler, so everything would be checked on this machine.",
+            where="--scheduler",
+            todo="Give the scheduler's address (tcp://host:8786), or leave the option out.",
+        )
+    if scheduler is not None and workers is not None:
+        raise UsageProblem(
+            "two-crews",
+            "Who checks is given by a scheduler or by a number of workers on this machine, not by both.",
+            where="--scheduler and --workers",
+            todo="Leave one of them out: how many workers a cluster has is told where it is started.",
+        )

@@ -90,15 +90,15 @@ class FolderPlace:
     def __init__(self, root: Path) -> None:
         self.shown = str(root)
         self.local: Path | None = root
-        self._root = root
+        self.root = root
         self.name = _base_name(root)
 
     def listing(self) -> Listing | None:
-        return list_tree(self._root)
+        return list_tree(self.root)
 
     @contextlib.contextmanager
     def open(self, path: str) -> Iterator[PlacedFile]:
-        with open_regular(self._root, path) as file:
+        with open_regular(self.root, path) as file:
             yield FileSource(file)
 
     def close(self) -> None:

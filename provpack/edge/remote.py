@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from provpack.edge.place import PlacedFile
-from provpack.edge.remoteaddress import WEB, last_name, protocol_of, shown_address
+from provpack.edge.remoteaddress import WEB, last_name, misspelled, protocol_of, shown_address
 from provpack.edge.remotefault import Broken, why
 from provpack.edge.remotefile import RemoteFile
 from provpack.edge.remotenames import Thing, listing_of, size_of, stamp_of, thing_of
@@ -35,8 +35,11 @@ class Store:
         self.system = system
 
     def root(self, address: str) -> str:
-        """The address as this file system names it, without a slash at the end."""
-        return str(self.system._strip_protocol(address)).rstrip("/")
+        """The address as this file system names it, without a slash at the end. Raises Broken."""
+        try:
+            return str(self.system._strip_protocol(address)).rstrip("/")
+        except Exception as err:
+            raise why(err) from None
 
     def children(self, address: str) -> list[Thing]:
         """What lies directly in a folder, each path one component as the protocol spells it.
@@ -93,12 +96,27 @@ class Store:
             raise why(err) from None
 
 
+_NO_STORAGE = frozenset(
+    {
+        "arrow_hdfs", "async_wrapper", "asynclocal", "asyncwrapper", "blockcache", "cached", "dask", "data",
+        "dir", "filecache", "generic", "libarchive", "reference", "simplecache", "tar", "zip",
+    }
+)  # fmt: skip
+"""What fsspec calls protocols, and no storage of its own: what would unpack another's files, copy them to a
+disk on the way, or needs another file system that no address names."""
+
 _stores: dict[tuple[object, ...], Store] = {}
 _lock = threading.Lock()
 
 
 def store_of(address: str) -> Store:
-    """The storage behind an address, opened once per process. Raises EnvironmentProblem."""
+    """The storage behind an address, opened once per process. Raises EnvironmentProblem, and CouldNotCheck
+    for an address that cannot be one."""
+    wrong = misspelled(address)
+    if wrong is not None:
+        todo = "Mend the address: protocol://host-or-bucket/folder."
+        where = readable(shown_address(address))
+        raise CouldNotCheck("misspelled", f"The address is misspelled: {wrong}", where=where, todo=todo)
     protocol = protocol_of(address)
     web = protocol in WEB
     from provpack.edge.remotehttp import options as web_options
@@ -107,6 +125,8 @@ def store_of(address: str) -> Store:
     try:
         import fsspec
 
+        if protocol in _NO_STORAGE:
+            raise ValueError(protocol)
         maker = fsspec.get_filesystem_class(protocol)
         options = web_options() if web else dict(maker._get_kwargs_from_urls(address))
     except ImportError as err:

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from urllib.parse import quote, unquote_to_bytes
+from urllib.parse import quote, unquote_to_bytes, urlsplit
 
 _ADDRESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*)://(.*)\Z", re.DOTALL)
 _ANYWHERE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://\S*")
 _LOCAL = ("file", "local")
 WEB = ("http", "https")
 """Protocols whose names are percent-encoded (RFC 3986 section 2.1), and whose address may hold a query."""
+
+_WITH_HOST = ("ftp", "sftp", "ssh", "smb", "webdav")
+_WITH_BUCKET = ("s3", "s3a", "gs", "gcs", "az", "abfs", "oss", "oci", "tos")
+_PORTS = range(1, 65536)
+_NO_HOST_NAME = "Its host holds a blank or another character that no name of a host has."
 
 
 def is_address(text: str) -> bool:
@@ -22,6 +27,59 @@ def protocol_of(address: str) -> str:
     """The protocol of an address, in lower case; "" for what is none."""
     found = _ADDRESS.match(address)
     return found.group(1).lower() if found else ""
+
+
+def with_plain_protocol(address: str) -> str:
+    """The address with its protocol in lower case (RFC 3986 section 3.1: case does not matter)."""
+    protocol, sign, rest = address.partition("://")
+    return f"{protocol.lower()}{sign}{rest}"
+
+
+def misspelled(address: str) -> str | None:
+    """Why no storage can have this address, as a sentence; None when one may. Nobody is asked."""
+    protocol = protocol_of(address)
+    rest = address.partition("://")[2]
+    if protocol in _LOCAL:
+        try:
+            if "\0" in str(local_path(address)):
+                return "It holds a NUL character, which no path has."
+        except ValueError as err:
+            return f"{str(err)[:1].upper()}{str(err)[1:]}."
+    elif protocol in WEB:
+        return _web_misspelled(address)
+    elif protocol in _WITH_HOST and not rest.partition("/")[0].rpartition("@")[2]:
+        return f"It names no host: {protocol}:// is followed by one."
+    elif protocol in _WITH_BUCKET and not rest.partition("/")[0].rpartition("@")[2]:
+        return f"It names no bucket: {protocol}:// is followed by one."
+    elif not rest and protocol != "memory":
+        return f"Nothing stands after {protocol}://."
+    return None
+
+
+def _web_misspelled(address: str) -> str | None:
+    """RFC 3986 sections 3.2.2 and 3.2.3, RFC 1123 section 2.1."""
+    if any(ord(char) < 0x20 or ord(char) == 0x7F for char in address):
+        return "It holds a control character or a line break."
+    try:
+        parts = urlsplit(address)
+        host = parts.hostname or ""
+    except ValueError:
+        if set(address) & set("[]"):
+            return "The brackets around its host are not those of an IPv6 address."
+        return _NO_HOST_NAME
+    try:
+        port = parts.port
+    except ValueError:
+        port = 0
+    if port is not None and port not in _PORTS:
+        return "Its port is no whole number from 1 to 65535."
+    if not host:
+        return "It names no host."
+    if not host.isprintable() or set(host) & set(' "<>\\^`{|}'):
+        return _NO_HOST_NAME
+    if ":" not in host and not all(host.removesuffix(".").split(".")):
+        return "A part of its host's name is empty."
+    return None
 
 
 def local_path(address: str) -> Path | None:

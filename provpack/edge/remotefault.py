@@ -50,7 +50,7 @@ def why(err: BaseException) -> Broken:
         said = _by_name(one)
         if said is not None:
             return said
-    text = without_secrets(str(chain[-1])).strip().rstrip(".")[:200]
+    text = " ".join(without_secrets(str(chain[-1])).split()).rstrip(".")[:200]
     return Broken(f"{chain[-1].__class__.__name__}{': ' if text else ''}{text}")
 
 
@@ -102,6 +102,8 @@ def _by_name(err: BaseException) -> Broken | None:
     if isinstance(err, FileNotFoundError):
         bucket = "bucket does not exist" in text
         return Broken("there is no such bucket") if bucket else _by_code("404")
+    if "invalidurl" in name:
+        return Broken("it is misspelled: no server can have such an address")
     if isinstance(err, TimeoutError) or any(part in name for part in _SLOW):
         return Broken("the server did not answer in time")
     if "gaierror" in name or "dnserror" in name:

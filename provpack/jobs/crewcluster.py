@@ -11,15 +11,21 @@ from pathlib import Path
 
 from provpack.edge.clock import new_id
 from provpack.edge.cluster import Cluster
+from provpack.edge.landmarks import Landmarks, differing, landmarks
+from provpack.edge.pace import within
 from provpack.edge.workerpool import Lost
-from provpack.jobs.unitcheck import CheckSpec, Tools, check_found, make_tools, not_checked
+from provpack.jobs.unitcheck import CheckSpec, Tools, check_found, hung, make_tools, not_checked
 from provpack.jobs.verified import UnitResult
 from provpack.jobs.verify_find import Found
 from provpack.package import rules
 from provpack.package.bagpaths import readable
 
-Sent = tuple[Found, str | None]
-"""A unit, and its absolute path unless it has an address."""
+Sent = tuple[Found, str | None, Landmarks | None]
+"""A unit; its absolute path unless it has an address; what is to be seen there from here, None when that
+cannot be told."""
+
+_ANSWER = 10.0
+"""Seconds within which the storage must say here what lies at a path; else it is not compared."""
 
 
 class ClusterCrew:
@@ -37,7 +43,7 @@ class ClusterCrew:
     ) -> Generator[tuple[int, UnitResult]]:
         work = partial(check_on_worker, new_id(), spec)
         with closing(self._cluster.run(work, _sent(units), spec.patience)) as results:
-            for number, (found, _), result in results:
+            for number, (found, *_), result in results:
                 if isinstance(result, Lost):
                     yield number, _ended(found, result, spec)
                 else:
@@ -47,7 +53,18 @@ class ClusterCrew:
 
 def _sent(units: Iterable[tuple[int, Found]]) -> Iterator[tuple[int, Sent]]:
     for number, found in units:
-        yield number, (found, _absolute(found.path))
+        yield number, (found, _absolute(found.path), _seen_here(found.path))
+
+
+def _seen_here(path: Path | str) -> Landmarks | None:
+    return None if isinstance(path, str) else within(_ANSWER, lambda: _marks(path))
+
+
+def _marks(path: Path) -> Landmarks | None:
+    try:
+        return landmarks(path)
+    except (OSError, ValueError):
+        return None
 
 
 def _absolute(path: Path | str) -> str | None:
@@ -61,12 +78,35 @@ _MINE = threading.local()
 
 def check_on_worker(run: str, spec: CheckSpec, sent: Sent, worker: str) -> UnitResult:
     """Check one unit on a worker of a cluster. run: names the run, whose units share one pace per thread.
-    worker: what this one is called."""
-    found, place = sent
-    if place is not None and not os.path.lexists(place):
-        what = f"There is nothing at {readable(place)} on {readable(worker)}."
-        return not_checked(found, spec, rules.NOT_SEEN, what)
+    worker: what this one is called.
+
+    What lies at the path there is checked only when it is what was seen by whoever sent it: an empty mount
+    point, or another tree, says nothing of the package.
+    """
+    found, place, here = sent
+    if place is not None:
+        other = within(spec.patience, lambda: _not_seen(Path(place), here))
+        if other is None:
+            return hung(found, spec)
+        if other:
+            return not_checked(found, spec, rules.NOT_SEEN, f"{other} on {readable(worker)}.")
     return check_found(found, _tools(run, spec), lambda _amount: None, at=Path(place) if place else None)
+
+
+def _not_seen(place: Path, here: Landmarks | None) -> str:
+    """Why what was sent is not to be seen at this path; "" when it is, or when nothing is known of it."""
+    shown = readable(str(place))
+    if not os.path.lexists(place):
+        return f"There is nothing at {shown}"
+    there = None if here is None else _marks(place)
+    if here is None or there is None:
+        return ""
+    other = differing(here, there)
+    gone = [name for name in other if name not in there]
+    if other and len(gone) == len(here):
+        return f"There is nothing of the package at {shown}: no {readable(', no '.join(gone))}"
+    compared = readable(", ".join(other))
+    return f"Something else than here lies at {shown} (compared: {compared})" if other else ""
 
 
 def _tools(run: str, spec: CheckSpec) -> Tools:

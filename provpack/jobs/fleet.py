@@ -175,7 +175,7 @@ def _witnessed(unit: UnitResult, found: Found, witness: LedgerWitness) -> UnitRe
     if unit.name is None:
         return unit
     archive = unit.serialisation is not None
-    told = witness.since(found.path, unit.identity, bare=unit.bare, archive=archive)
+    told = witness.since(found.path, unit.identity, bare=unit.bare, archive=archive, contents=unit.contents)
     if isinstance(found.path, Path):
         with suppress(ValueError):
             # In the ledger a package has its own name, whatever the archive of it is called.

@@ -52,6 +52,7 @@ class LedgerKeeper:
                     FIXITY_CHECKED, at=unit.finished_at, tool_version=__version__, package=package,
                     tagmanifest_sha512=unit.identity, outcome=unit.outcome, depth=unit.depth,
                     findings=counts, place=place, seen_path=seen_path,
+                    manifests_sha512=unit.contents if unit.bare else None,
                 ),
             )  # fmt: skip
             self._written[str(ledger)] = self._written.get(str(ledger), 0) + 1

@@ -26,13 +26,15 @@ from provpack.package.ledgerline import FIXITY_CHECKED, HEALED, HERE, RETAINED, 
 class Told:
     """Of one package beside a ledger, or at a place. sealed: its identity, told by line `line`. found: the
     last line of a check that met it there, good or bad. good: its identity when it was last found good, told
-    by line `good_line`. folder: where it was last met when that was elsewhere."""
+    by line `good_line`; good_manifests: what that line says of its payload manifests when it had no identity.
+    folder: where it was last met when that was elsewhere."""
 
     sealed: str | None = None
     line: int = 0
     stays: bool = True
     found: int = 0
     good: str | None = None
+    good_manifests: str | None = None
     good_line: int = 0
     folder: str | None = None
 
@@ -40,6 +42,12 @@ class Told:
     def here(self) -> bool:
         """Whether it was there, and nothing says that it went."""
         return self.stays and bool(self.sealed or self.found)
+
+    def same_as(self, identity: str | None, contents: str | None) -> bool:
+        """Whether what lies there now may be what was last found good."""
+        if self.good is not None:
+            return self.good == identity
+        return contents is None or self.good_manifests == contents
 
     def words(self, place: str) -> str:
         did, line = ("sealed", self.line) if self.sealed else ("checked", self.found)
@@ -90,7 +98,7 @@ class LedgerTold:
         if kind not in SAYS_NO_PLACE:
             told.stays = not leaves
             if kind not in (FIXITY_CHECKED, RETAINED):  # made anew, or gone: another may come in its place
-                told.good = None
+                told.good = told.good_manifests = None
         if place:
             for called in {name, place.rstrip("/").rpartition("/")[2]} - {None}:
                 self._named.setdefault(str(called), set()).add(place)
@@ -104,6 +112,7 @@ class LedgerTold:
         outcome, seen = text(entry, "outcome"), text(entry, "seen_path")
         if outcome == "good":
             told.good, told.good_line = text(entry, "tagmanifest_sha512"), line
+            told.good_manifests = text(entry, "manifests_sha512")
         if outcome not in ("good", "bad"):
             return
         if seen in (None, f"{self.folder}{os.sep}{key}"):

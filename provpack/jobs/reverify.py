@@ -27,7 +27,15 @@ from provpack.jobs.progress import Progress
 from provpack.jobs.silence import silent_apart
 from provpack.jobs.unitcheck import CheckSpec
 from provpack.jobs.verified import Outcome, UnitResult, VerifyResult
-from provpack.jobs.verify_find import Found, about, asked_for, find_units, identity_of, still_there
+from provpack.jobs.verify_find import (
+    Found,
+    about,
+    asked_for,
+    contents_of,
+    find_units,
+    identity_of,
+    still_there,
+)
 from provpack.jobs.witness import LedgerWitness
 from provpack.model.formats import read_moment
 from provpack.package import rules
@@ -274,9 +282,16 @@ def _as_it_is(one: Candidate, wish: Wish, now: datetime, *, listed: bool) -> Can
         asked = asked_for(found)
         found, passes = asked or found, asked is not None
         history = history if passes else history.accusing()
-    if passes and not found.findings and history.identity not in (None, identity_of(found)):
+    if passes and not found.findings and _is_other(found, history):
         history = history.accusing()
     return Candidate(found=found, history=history)
+
+
+def _is_other(found: Found, history: CheckHistory) -> bool:
+    """Whether something else lies there than what was last found good, as far as that can be told."""
+    if history.identity is not None:
+        return history.identity != identity_of(found)
+    return history.manifests is not None and contents_of(found) not in (None, history.manifests)
 
 
 def _by_catalogue(listed: Listed, depth: str, *, accuse_only: bool) -> CheckHistory:

@@ -28,16 +28,20 @@ from provpack.jobs.healed import losses
 from provpack.jobs.progress import Progress
 from provpack.jobs.verified import UnitResult, VerifyResult
 from provpack.jobs.verify_find import Found, find_units, shown
+from provpack.package.archiverules import COMPRESSED
 from provpack.package.bagblocks import BlockRange, ranges
 from provpack.package.bagpaths import path_base64, readable
 from provpack.package.bagtext import MAX_TAG_FILE
 from provpack.package.healnote import range_entry
 from provpack.package.healplan import IDENTITY
-from provpack.package.rules import NO_BAG_HERE, NOT_FOUND
+from provpack.package.rules import NO_BAG_HERE, NOT_A_FOLDER, NOT_FOUND
 from provpack.package.signers import Signers
 
 State = Literal["same", "differs", "whole", "damaged", "missing", "unreadable"]
 Healable = Literal["yes", "no", "not_known", "not_needed"]
+
+_NONE = (NOT_FOUND.id, NO_BAG_HERE.id, NOT_A_FOLDER.id, COMPRESSED.id)
+"""Rules of findings that say of a path as a whole that no copy is to be read there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +131,7 @@ class Shelf:
                     self._by_name.setdefault(place.name, []).append(unit)
             except (OSError, ValueError, ProvpackError):
                 self._by_name.setdefault(Path(str(unit.path)).stem, []).append(unit)
-        empty = [f for f in self.problems if f.rule in (NOT_FOUND.id, NO_BAG_HERE.id)]
+        empty = [f for f in self.problems if f.rule in _NONE]
         self.none_there: Finding | None = None
         if empty and not self._units:
             what = f"Of no package is a second copy known: {empty[0].what}"

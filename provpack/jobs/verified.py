@@ -109,7 +109,7 @@ class UnitResult:
     identity: SHA-512 of tagmanifest-sha512.txt, which names a package, None without one.
     name: base directory of the bag, None when there is none. serialisation: media type of the archive it
     was read from, None for a folder. examined: what was asked of it beyond being intact. bare: it was looked
-    through and has no tagmanifest-sha512.txt.
+    through and has no tagmanifest-sha512.txt. contents: what manifests_sha512 says of its payload manifests.
     """
 
     path: str
@@ -131,6 +131,7 @@ class UnitResult:
     serialisation: str | None = None
     examined: tuple[Examined, ...] = ()
     bare: bool = False
+    contents: str | None = None
 
     @property
     def demands(self) -> str:

@@ -22,6 +22,7 @@ from provpack.errors import ProvpackError
 from provpack.findings import Finding, Rule
 from provpack.package import archiverules, rules
 from provpack.package.archive import Contents, holds_bag
+from provpack.package.bagmarks import is_payload_manifest, manifests_sha512
 from provpack.package.bagpaths import position, readable
 from provpack.package.bagtext import MAX_TAG_FILE
 
@@ -103,6 +104,27 @@ def identity_of(found: Found) -> str | None:
         return None
 
 
+def contents_of(found: Found) -> str | None:
+    """What manifests_sha512 says of the payload manifests that lie there now, None when they cannot be read.
+    As identity_of, where a package has none. Raises nothing."""
+    try:
+        with closing(found.open()) as place:
+            names = _top_names(place)
+            return manifests_sha512(
+                {n: read_small(place, n, MAX_TAG_FILE) for n in names if is_payload_manifest(n)}
+            )
+    except (OSError, ValueError, ProvpackError):
+        return None
+
+
+def _top_names(place: Place) -> list[str]:
+    """Names of files in the bag's base directory, and of others. Raises OSError."""
+    if isinstance(place, FolderPlace):
+        return [one.name for one in place.root.iterdir()]  # its tree may be large
+    listing = place.listing()
+    return [entry.path for entry in listing.entries if entry.kind == "file"] if listing is not None else []
+
+
 def find_units(paths: Sequence[Path | str]) -> tuple[list[Found], list[Finding]]:
     """The units to check, each once, and what concerns none of them. Raises nothing.
 
@@ -148,6 +170,9 @@ def _kind(path: Path | str) -> ArchiveKind | None:
 
 def _single(path: Path | str) -> Found:
     """A path that is one file. Raises OSError, ValueError."""
+    if isinstance(path, Path) and not path.is_file():
+        what = "This is neither a folder nor a regular file, so it was not opened."
+        return _told(path, rules.NOT_A_FOLDER, what)
     kind = _kind(path)
     if kind is None:
         return _told(path, rules.NOT_A_FOLDER, "This is a single file, and no archive that is read here.")
@@ -209,8 +234,7 @@ def _archive(path: Path | str, findings: list[Finding]) -> Found | None:
     """An archive met on the way: a unit if a bag is in it, or that cannot be told. Raises as _single."""
     kind = _kind(path)
     if kind not in ("tar", "zip"):
-        what = "It is compressed as a whole: whether it holds a package was not looked at."
-        findings.append(about(archiverules.PASSED_OVER, what, path))
+        findings.append(about(archiverules.PASSED_OVER, archiverules.NOT_LOOKED_INTO, path))
         return None
     place = _opened(path, kind)
     place.close()

@@ -41,6 +41,7 @@ from provpack.package.bagcheck import (
 from provpack.package.bagdeclaration import Declaration, is_foreign
 from provpack.package.bagdisk import BagText, text_findings
 from provpack.package.baginfo import BagInfo, parse_bag_info
+from provpack.package.bagmarks import manifests_sha512
 from provpack.package.bagpaths import Listing, path_base64, position, readable
 from provpack.package.bagtext import (
     DIGEST_LENGTH,
@@ -78,6 +79,7 @@ class _Unit:
     version: str | None = None
     algorithms: tuple[str, ...] = ()
     identity: str | None = None
+    contents: str | None = None
     structure: Structure | None = None
     declared: bytes | None = None
     info: BagInfo | None = None
@@ -139,6 +141,7 @@ def check_unit(
         bytes_read=unit.bytes_read,
         algorithms=unit.algorithms,
         identity=unit.identity,
+        contents=unit.contents,
         findings=(*unit.findings, *(f for one in examined for f in one.findings)),
         damage=tuple(unit.damage),
         name=readable(place.name),
@@ -162,6 +165,7 @@ def _examine(unit: _Unit) -> None:
     known = {
         name: data for name in sorted(files) if manifest_kind(name) for data in [unit.read_tag_file(name)]
     }
+    unit.contents = manifests_sha512(known)
     text = _parse(unit, declaration, known, files)
     unit.findings.extend(text_findings(text))
     structure = unit.structure = check_structure(text, unit.listing)

@@ -76,24 +76,36 @@ class LedgerWitness:
         return ()
 
     def since(
-        self, path: Path | str, identity: str | None, *, bare: bool = False, archive: bool = False
+        self,
+        path: Path | str,
+        identity: str | None,
+        *,
+        bare: bool = False,
+        archive: bool = False,
+        contents: str | None = None,
     ) -> tuple[Finding, ...]:
         """A finding when what lies at this path (folder, or archive file) or address is another package than
-        the one that was last found good there. identity, bare: as for judge, which tells of sealed ones."""
+        the one that was last found good there. identity, bare: as for judge, which tells of sealed ones.
+        contents: SHA-512 (hex) about its payload manifests, which is compared where it had no identity."""
         if identity is None and not bare:
             return ()
         try:
-            known = [told for told in self._checked(path, archive) if told.good is not None]
+            known = [told for told in self._checked(path, archive) if told.good or told.good_manifests]
         except (OSError, ValueError, RuntimeError):
             return ()
-        if not known or any(told.sealed or told.good == identity for told in known):
+        if not known or any(told.sealed or told.same_as(identity, contents) for told in known):
             return ()
         shown = readable(str(path) if isinstance(path, Path) else shown_address(path))
-        is_now = f"is {identity[:16]}... now" if identity else "is not there now"
+        last = known[0]
+        of, was, now = (
+            ("tagmanifest-sha512.txt", last.good, identity)
+            if last.good
+            else ("payload manifests", last.good_manifests, contents)
+        )
         what = (
-            "This is another package than the one found good here before: its tagmanifest-sha512.txt was "
-            f"{str(known[0].good)[:16]}... at the last check (line {known[0].good_line} of the ledger), and "
-            f"{is_now}."
+            f"This is another package than the one found good here before: the SHA-512 of its {of} was "
+            f"{str(was)[:16]}... at the last check (line {last.good_line} of the ledger), and "
+            f"{f'is {now[:16]}... now' if now else 'there is none now'}."
         )
         return (rules.LEDGER_OTHER.found(what, shown, position=position(shown)),)
 

@@ -174,6 +174,8 @@ PASSED_OVER = Rule(
     title="An archive that holds no bag was passed over",
     todo="Nothing, if it is no package.",
 )
+NOT_LOOKED_INTO = "It is compressed as a whole: whether it holds a package was not looked at."
+"""What a finding of PASSED_OVER says of an archive that was not looked into; of others: no bag is in it."""
 
 ARCHIVE_RULES: tuple[Rule, ...] = tuple(
     value for value in list(globals().values()) if isinstance(value, Rule)

@@ -35,13 +35,15 @@ class CheckHistory:
     could not tell, or when the package was made anew since. tried: the last check at least so deep, whatever
     came of it. once_bad: moment (as written, "" when nothing was) of the last check of any depth that found
     it bad or missing, None when none ever did. identity: what the package was (SHA-512 of its
-    tagmanifest-sha512.txt) when that good check read it, None when its line does not say.
+    tagmanifest-sha512.txt) when that good check read it, None when its line does not say; manifests: what
+    its payload manifests were (package.bagmarks), where it had no such file.
     """
 
     good: datetime | None = None
     tried: datetime | None = None
     once_bad: str | None = None
     identity: str | None = None
+    manifests: str | None = None
 
     @property
     def told(self) -> bool:
@@ -51,11 +53,13 @@ class CheckHistory:
     def and_also(self, other: CheckHistory) -> CheckHistory:
         """What two ledgers tell together: the latest of everything, and any accusation."""
         bad = [told for told in (self.once_bad, other.once_bad) if told is not None]
+        later = _with_later_good(self, other)
         return CheckHistory(
             good=_later(self.good, other.good),
             tried=_later(self.tried, other.tried),
             once_bad=max(bad) if bad else None,
-            identity=_of_later(self, other),
+            identity=later.identity,
+            manifests=later.manifests,
         )
 
     def accusing(self) -> CheckHistory:
@@ -104,14 +108,16 @@ class LedgerChecks:
         moment = read_moment(at)
         when = moment.earliest if moment is not None else None
         deep = text(entry, "depth") in self._depths
-        good, identity = told.good, told.identity
+        good, identity, manifests = told.good, told.identity, told.manifests
         if outcome == "good" and deep and when is not None and (good is None or good <= when):
             good, identity = when, text(entry, "tagmanifest_sha512")
+            manifests = text(entry, "manifests_sha512")
         return CheckHistory(
             good=good,
             tried=_later(told.tried, when) if deep else told.tried,
             once_bad=at if outcome in ("bad", "missing") else told.once_bad,
             identity=identity,
+            manifests=manifests,
         )
 
 
@@ -123,12 +129,11 @@ def together(histories: Iterable[CheckHistory]) -> CheckHistory:
     return out
 
 
-def _of_later(one: CheckHistory, two: CheckHistory) -> str | None:
-    """The identity that goes with the later good check; of two at once one that says it."""
+def _with_later_good(one: CheckHistory, two: CheckHistory) -> CheckHistory:
+    """The one with the later good check; of two at once one that says what it found good."""
     if one.good == two.good:
-        return one.identity or two.identity
-    later = one if one.good is not None and (two.good is None or one.good > two.good) else two
-    return later.identity
+        return one if one.identity or one.manifests else two
+    return one if one.good is not None and (two.good is None or one.good > two.good) else two
 
 
 def _later(one: datetime | None, two: datetime | None) -> datetime | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-LINE_VERSION: Final = "1.2.0"
+LINE_VERSION: Final = "1.3.0"
 
 CARRIER_RECEIVED: Final = "carrier_received"
 PASS_MADE: Final = "pass_made"
@@ -52,7 +52,7 @@ OPTIONAL: Final = (
     "equipment_id", "equipment_ids", "notice_id", "carrier_id", "client_item_id", "transfer_id", "job_id",
     "delivery_id", "document_sha512", "person", "organisation", "happened_at", "since", "until", "pass_n",
     "chain_id", "started_at", "stopped_at", "pass_outcome", "host", "operator", "signature", "principal",
-    "fingerprint", "place", "seen_path",
+    "fingerprint", "place", "seen_path", "manifests_sha512",
 )  # fmt: skip
 """Members a line has only where they say something."""
 

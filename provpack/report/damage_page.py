@@ -35,9 +35,10 @@ _OUTCOMES: Final = {
 _LOCATED: Final = frozenset({"bag-audio-damaged", "bag-audio-intact", "bag-audio-not-located"})
 
 
-def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = None) -> str:
+def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = None, unread: int = 0) -> str:
     """The page as text, to be written as UTF-8. second: unit path -> what the second copy has, None when no
-    second copy was looked at."""
+    second copy was looked at. unread: packages known that were not looked at in this run: not due, not drawn,
+    or left for the next one."""
     told = second or {}
     shown = [u for u in result.units if u.outcome != "good" or _worth(told.get(u.path))]
     shown.sort(key=lambda u: list(_OUTCOMES).index(u.outcome))  # what is damaged first
@@ -47,7 +48,8 @@ def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = 
         "damage.html.j2",
         checked=moment(result.finished_at),
         depth=result.depth,
-        heading=_heading(result),
+        heading=_heading(result, unread),
+        unread=_unread_words(unread) if unread else None,
         good=count(counts["good"], "package is", "packages are") if counts["good"] else None,
         good_words=_good_words(result, told, second is not None),
         units=units,
@@ -60,8 +62,9 @@ def _worth(one: SecondCopy | None) -> bool:
     return one is not None and bool(one.findings)
 
 
-def _heading(result: VerifyResult) -> str:
-    """What is wrong, the gravest first. That no damage was found is said only where all was looked at."""
+def _heading(result: VerifyResult, unread: int = 0) -> str:
+    """What is wrong, the gravest first. That no damage was found is said only of what was looked at; what was
+    not is told with it."""
     counts, many = result.counts(), Counter(finding.rule for finding in result.findings)
     gone = counts["missing"] + many[rules.LEDGER_MISSING.id]
     untold = counts["could_not_check"] + many[rules.LEDGER_UNTOLD.id]
@@ -74,9 +77,20 @@ def _heading(result: VerifyResult) -> str:
         )
         if number
     ]
+    others = f"; {count(unread, 'other was', 'others were')} not looked at" if unread else ""
     if said:
-        return ", ".join(said)
-    return "No damage was found" if result.units else "Nothing was checked"
+        return f"{', '.join(said)}{others}"
+    if not result.units:
+        packages = count(unread, "package was", "packages were")
+        return f"Nothing was checked; {packages} not looked at" if unread else "Nothing was checked"
+    if unread:
+        return f"No damage was found in {count(len(result.units), 'package', 'packages')}{others}"
+    return "No damage was found"
+
+
+def _unread_words(unread: int) -> str:
+    packages = count(unread, "known package was", "known packages were")
+    return f"{packages} not looked at in this run, so this page says nothing of how they are."
 
 
 def _good_words(result: VerifyResult, told: Mapping[str, SecondCopy], looked: bool) -> str:

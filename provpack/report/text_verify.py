@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
 from provpack.model.ages import span_words
-from provpack.package import rules
+from provpack.package import archiverules, rules
 from provpack.package.bagpaths import readable
 from provpack.report.text import size_words
 
@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 _WIDTH = 72
 _DIGEST = re.compile(r"\b([0-9a-f]{16})[0-9a-f]{48,}\b")
 _NONE_HERE = rules.NO_BAG_HERE.id
+_PASSED = {
+    rules.LINK_PASSED.id: "link",
+    f"{archiverules.PASSED_OVER.id}: {archiverules.NOT_LOOKED_INTO}": "compressed archive",
+}
+"""Rule, or rule and what it says -> what was passed over."""
 _COMMAND = re.compile(r" *provpack [a-z]")
 _MOST_TOLD = 50
 _MOST_FINDINGS = 3
@@ -132,8 +137,21 @@ def _brief(result: VerifyResult, selection: Selection, recorded: Sequence[str]) 
     size = sum(unit.bytes_read for unit in result.units)
     speed = f", {size_words(round(size / seconds))} per second" if (seconds := _seconds(selection)) else ""
     yield f"  {size_words(size)} read in {span_words(selection.elapsed)}{speed}, depth {result.depth}."
-    for line in (*selection_lines(selection), *recorded):
+    for line in (*passed_over_lines(result.findings), *selection_lines(selection), *recorded):
         yield f"  {line}"
+
+
+def passed_over_lines(findings: Iterable[Finding]) -> Iterator[str]:
+    """How much was met on the way and not looked into; nothing when there was nothing. Staging folders of
+    interrupted runs are warnings, and told as such."""
+    many = Counter(
+        word
+        for finding in findings
+        if (word := _PASSED.get(finding.rule) or _PASSED.get(f"{finding.rule}: {finding.what}"))
+    )
+    if many:
+        words = ", ".join(_plural(many[word], word) for word in _PASSED.values() if many[word])
+        yield f"passed over: {words}."
 
 
 def subject(result: VerifyResult, selection: Selection) -> str:
@@ -224,10 +242,10 @@ def _unit(unit: UnitResult) -> Iterator[str]:
     word = unit.outcome if unit.outcome != "good" else "not as asked"
     yield f"  {word.upper()}  {unit.path}"
     grave = [f for f in unit.findings if f.severity == "error"] or list(unit.findings)
-    for finding in grave[:_MOST_FINDINGS]:
-        yield f"    {finding.where}: {finding.what}"
-    if len(grave) > _MOST_FINDINGS:
-        yield f"    and {len(grave) - _MOST_FINDINGS:,} more findings"
+    said = list(dict.fromkeys(f"    {finding.where}: {finding.what}" for finding in grave))
+    yield from said[:_MOST_FINDINGS]
+    if len(said) > _MOST_FINDINGS:
+        yield f"    and {len(said) - _MOST_FINDINGS:,} more findings"
     if grave:
         yield f"    To do: {grave[0].todo}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -211,6 +212,74 @@ def test_a_sample_says_what_follows(tmp_path: Path, capsys: Capture) -> None:
     assert line.startswith("With 99 % confidence at most 1 of the 29 are not good, at the depth")
 
 
+@pytest.mark.parametrize(
+    "option", ["--signers", "--client-profile", "--ledger", "--page", "--second-copy", "--catalogue"]
+)
+def test_an_empty_path_is_wrong_usage(option: str, tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "srv", 1)
+    assert main(["verify", str(root), option, ""]) == 2
+    assert not capsys.readouterr().out
+
+
+def test_a_second_copy_that_is_no_folder_accuses_the_path(tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "srv", 2)
+    packed = tmp_path / "copy.tar.gz"
+    packed.write_bytes(b"\x1f\x8b\x08\0\0\0\0\0\0\3")
+    for path in (Path("/dev/zero"), packed):
+        code, result = verified(capsys, root, "--second-copy", path)
+        (finding,) = [f for f in result["findings"] if f["severity"] != "note"]
+        assert code == 1 and finding["where"] == str(path)
+        assert finding["what"].startswith("Of no package is a second copy known: ")
+
+
+def test_a_catalogue_of_the_environment_is_no_wish(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PROVPACK_CATALOGUE", str(tmp_path / "x.sqlite"))
+    assert verified(capsys, packages(tmp_path / "srv", 1))[0] == 0
+
+
+def test_what_is_neither_folder_nor_file_is_not_opened(tmp_path: Path, capsys: Capture) -> None:
+    for path in (tmp_path / "pipe", Path("/dev/zero")):
+        if path.name == "pipe":
+            os.mkfifo(path)
+        code, result = verified(capsys, path)
+        (unit,) = result["units"]
+        assert code == 11 and "neither a folder nor a regular file" in unit["findings"][0]["what"]
+
+
+@pytest.mark.parametrize("option", [(), ("--second-copy",)])
+@pytest.mark.parametrize(
+    "address", ["http://", "http://127.0.0.1:99999/", "https://[::1/x", "s3://", "file://host/x"]
+)
+def test_a_misspelled_address_is_wrong_usage(
+    address: str, option: tuple[str, ...], tmp_path: Path, capsys: Capture
+) -> None:
+    root = packages(tmp_path / "srv", 1)
+    assert main(["verify", str(root), *option, address]) == 2
+    told = capsys.readouterr()
+    assert not told.out and f"{address} is a misspelled address" in told.err
+
+
+def test_the_page_of_a_sample_says_how_many_were_not_looked_at(tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "srv", 4)
+    page = tmp_path / "page.html"
+    assert verified(capsys, root, "--sample", "1", "--page", page)[0] == 0
+    text = page.read_text(encoding="utf-8")
+    assert "No damage was found in 1 package; 3 others were not looked at" in text
+    assert "1 package is good" in text and "3 known packages were not looked at in this run" in text
+
+
+def test_a_mail_says_what_was_passed_over(tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "srv", 1)
+    (root / "old").symlink_to(tmp_path)
+    (root / "t08.tar.gz").write_bytes(b"\x1f\x8b\x08\0\0\0\0\0\0\3")
+    code, lines = said(capsys, root, "--brief")
+    assert code == 0 and "  passed over: 1 link, 1 compressed archive." in lines
+    told = verified(capsys, root)[1]["findings"]
+    assert sorted(one["rule"] for one in told) == ["bag-archive-passed-over", "bag-link-passed-over"]
+
+
 def test_a_ledger_for_packages_that_have_none(tmp_path: Path, capsys: Capture) -> None:
     root = packages(tmp_path / "out", 3)
     (root / LEDGER_NAME).unlink()
@@ -254,6 +323,11 @@ def test_without_a_ledger_entry_nothing_goes_on(tmp_path: Path, capsys: Capture)
         (("x", "--sample-to-find", "1"), "--sample-to-find"),
         (("x", "--confidence", "100%"), "--confidence"),
         (("x", "--sample", "3", "--sample-to-find", "1%"), "--sample and --sample-to-find"),
+        (("x", "--page", "a", "--ledger", "./a"), "--page and --ledger a"),
+        (("x", "--scheduler", ""), "--scheduler"),
+        (("x", "--catalogue", "x.sqlite"), "--catalogue"),
+        (("x", "--scheduler", " "), "--scheduler"),
+        (("x", "--workers", "3", "--scheduler", "tcp://host:8786"), "--scheduler and --workers"),
     ],
 )
 def test_what_cannot_be_asked(words: tuple[str, ...], where: str, capsys: Capture) -> None:

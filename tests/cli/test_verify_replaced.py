@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from cli.test_verify_habit import Capture, checked, names, packages, said, verif
 from support.remoteserver import web_server
 
 from provpack.edge.ledger import LEDGER_NAME, append, read_entries
+from provpack.edge.schemas import validate
 
 RULE_MISSING, RULE_UNTOLD = "bag-ledger-missing", "bag-ledger-untold"
 
@@ -96,6 +99,95 @@ def test_after_it_was_moved_another_may_take_its_place(tmp_path: Path, capsys: C
     append(root / LEDGER_NAME, {"kind": "moved", "package": "pkg-000"})
     shutil.rmtree(root / "pkg-000")
     shutil.copytree(root / "pkg-001", root / "pkg-000")
+    assert verified(capsys, root)[0] == 0
+
+
+# --- bags without tag manifests ---
+
+
+def bare_shelf(root: Path, kind: str) -> tuple[tuple[str | Path, ...], Path, Path]:
+    """(options of the ledger, one plain bag, another), good as they stand."""
+    packages(root, 2)
+    ledger: tuple[str | Path, ...] = ()
+    if kind == "place":
+        (root / LEDGER_NAME).unlink()
+        ledger = ("--ledger", root.parent / "checks.jsonl")
+    first, second = plain_bag(root / "pkg-000"), plain_bag(root / "pkg-001")
+    if kind == "archive":
+        for one in (first, second):
+            shutil.make_archive(str(one), "tar", root, one.name)
+            shutil.rmtree(one)
+        return ledger, root / "pkg-000.tar", root / "pkg-001.tar"
+    return ledger, first, second
+
+
+def replaced(first: Path, second: Path) -> None:
+    shutil.rmtree(first) if first.is_dir() else first.unlink()
+    shutil.copytree(second, first) if second.is_dir() else shutil.copy(second, first)
+
+
+@pytest.mark.parametrize("due", [(), DUE])
+@pytest.mark.parametrize("kind", ["beside", "place", "archive"])
+def test_a_plain_bag_in_the_place_of_another_is_told_once(
+    kind: str, due: tuple[str, ...], tmp_path: Path, capsys: Capture
+) -> None:
+    root = tmp_path / "out"
+    ledger, first, second = bare_shelf(root, kind)
+    for _ in range(2):
+        assert verified(capsys, root, *ledger)[0] == 0
+    replaced(first, second)
+    code, lines = said(capsys, root, *ledger, *due, "--brief", "--no-ledger")
+    assert code == 1 and "1 package is not the one found good there before; " in lines[0]
+    code, result = verified(capsys, root, *ledger, *due)
+    renamed = ["bag-archive-file-name"] if kind == "archive" else []
+    assert code == 1 and rules_of(result) == [*renamed, "bag-ledger-other-since"]
+    assert len(result["units"]) == (1 if due else 2)
+    assert rules_of(verified(capsys, root, *ledger)[1]) == renamed
+
+
+def test_a_line_holds_what_coreutils_say_of_the_payload_manifests(tmp_path: Path, capsys: Capture) -> None:
+    """Judge: sha512sum of GNU coreutils."""
+    root = packages(tmp_path / "out", 1)
+    package = root / "pkg-000"
+    assert verified(capsys, root)[0] == 0
+    assert "manifests_sha512" not in list(read_entries(root / LEDGER_NAME))[-1], "its tag manifest names it"
+    plain_bag(package)
+    other = "".join(
+        f"{hashlib.sha256(f.read_bytes()).hexdigest()}  {f.relative_to(package).as_posix()}\n"
+        for f in sorted((package / "data").rglob("*"))
+        if f.is_file()
+    )
+    (package / "manifest-sha256.txt").write_text(other)
+    verified(capsys, root)
+    line = list(read_entries(root / LEDGER_NAME))[-1]
+    assert line["outcome"] == "good" and line["tagmanifest_sha512"] is None
+    told = subprocess.run(
+        "LC_ALL=C sha512sum manifest-*.txt | sha512sum",
+        shell=True,
+        cwd=package,
+        capture_output=True,
+        check=True,
+    )
+    assert line["manifests_sha512"] == told.stdout.decode().split()[0]
+    assert validate("ledger-entry", line) == []
+
+
+def test_a_plain_bag_that_got_tag_manifests_is_the_same(tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "out", 1)
+    package = root / "pkg-000"
+    kept = {file: file.read_bytes() for file in package.glob("tagmanifest-*.txt")}
+    plain_bag(package)
+    assert verified(capsys, root)[0] == 0
+    for file, data in kept.items():
+        file.write_bytes(data)
+    assert verified(capsys, root)[0] == 0
+
+
+def test_a_line_of_an_older_version_tells_nothing_of_a_plain_bag(tmp_path: Path, capsys: Capture) -> None:
+    root = packages(tmp_path / "out", 1)
+    plain_bag(root / "pkg-000")
+    seen = str((root / "pkg-000").resolve())
+    append(root / LEDGER_NAME, checked("pkg-000", "2031-05-01T10:00:00+00:00", seen_path=seen))
     assert verified(capsys, root)[0] == 0
 
 

@@ -17,7 +17,15 @@ from support.bagmaking import seal
 
 from provpack.edge import clock, remote
 from provpack.edge.hashing import digest_file
-from provpack.edge.remoteaddress import is_address, last_name, local_path, shown_address, without_secrets
+from provpack.edge.remoteaddress import (
+    is_address,
+    last_name,
+    local_path,
+    misspelled,
+    shown_address,
+    with_plain_protocol,
+    without_secrets,
+)
 from provpack.edge.remotefault import Broken, why
 from provpack.edge.remotefile import BLOCK, RemoteFile
 from provpack.edge.remotenames import Thing, listing_of, stamp_of
@@ -135,6 +143,71 @@ def test_addresses_of_no_known_kind(address: str) -> None:
     """Also what would unpack, or copy to a disk on the way."""
     result = verified(address)
     assert result.outcome in ("could_not_check", "missing") and len(result.units) == 1
+
+
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("http://", "It names no host."),
+        ("http:///x", "It names no host."),
+        ("https://me:pw@/x", "It names no host."),
+        ("http://?x", "It names no host."),
+        ("http://127.0.0.1:99999/", "Its port is no whole number from 1 to 65535."),
+        ("http://127.0.0.1:0/", "Its port is no whole number from 1 to 65535."),
+        ("http://host.example:-1/", "Its port is no whole number from 1 to 65535."),
+        ("http://host.example:eighty/", "Its port is no whole number from 1 to 65535."),
+        ("https://[::1/x", "The brackets around its host are not those of an IPv6 address."),
+        ("http://a b/", "Its host holds a blank or another character that no name of a host has."),
+        ("http://a\u2100b/", "Its host holds a blank or another character that no name of a host has."),
+        ("http://host.example/a\nb", "It holds a control character or a line break."),
+        ("http://.../", "A part of its host's name is empty."),
+        ("s3://", "It names no bucket: s3:// is followed by one."),
+        ("s3:///x", "It names no bucket: s3:// is followed by one."),
+        ("S3://key:pw@/x", "It names no bucket: s3:// is followed by one."),
+        ("sftp:///x", "It names no host: sftp:// is followed by one."),
+        ("nosuch://", "Nothing stands after nosuch://."),
+        ("file://host/x", "A file:// address has three slashes and a path of this machine after them."),
+        ("file:///a%00b", "It holds a NUL character, which no path has."),
+        ("memory://", None),
+        ("file:///x", None),
+        ("s3://bucket", None),
+        ("s3://b/a b\nc", None),
+        ("http://[::1]:8080/x", None),
+        ("http://host.example.:80/x?y#z", None),
+        ("http://b\u00fccher.example/x", None),
+        ("https://me:p@ss@host.example/a", None),
+    ],
+)  # fmt: skip
+def test_a_misspelled_address_is_told_from_one_that_does_not_answer(address: str, said: str | None) -> None:
+    """RFC 3986 sections 3.2.2 and 3.2.3. U+2100 would become "a/c" in a host (Unicode NFKC)."""
+    assert misspelled(address) == said
+    if said is not None and not address.startswith("file"):
+        (unit,) = verified(address).units
+        assert unit.outcome == "could_not_check" and said in unit.findings[0].what
+        assert "pw" not in unit.findings[0].what + unit.findings[0].where
+
+
+@pytest.mark.parametrize("address", ["generic://x", "data://x", "tar://x", "reference://x", "dir://x"])
+def test_what_is_no_storage_of_its_own_is_no_address(address: str) -> None:
+    (unit,) = verified(address).units
+    assert unit.outcome == "could_not_check"
+    assert "is no kind of address that is known here" in unit.findings[0].what
+
+
+def test_a_driver_that_stumbles_over_a_name_only_could_not_check(memory: Any) -> None:
+    class Endless(type(memory)):  # type: ignore[misc]
+        @classmethod
+        def _strip_protocol(cls, path: str) -> str:
+            return cls._strip_protocol(path)
+
+    remote._stores[(os.getpid(), "memory")] = remote.Store(Endless())
+    (unit,) = verified("memory://x").units
+    assert unit.outcome == "could_not_check" and "RecursionError" in unit.findings[0].what
+
+
+def test_the_case_of_a_protocol_does_not_matter(memory: Any, tmp_path: Path) -> None:
+    assert with_plain_protocol("S3://Bucket/A") == "s3://Bucket/A"
+    assert with_plain_protocol("http://Host") == "http://Host"
 
 
 def listed(*things: Thing, most: int = 100) -> tuple[dict[str, str], set[str], bool]:

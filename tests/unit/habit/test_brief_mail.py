@@ -12,7 +12,7 @@ from provpack.findings import Finding
 from provpack.jobs.choose import Sampled, Wish
 from provpack.jobs.reverify import Selection
 from provpack.jobs.verified import Examined, Outcome, UnitResult, VerifyResult
-from provpack.package import rules
+from provpack.package import archiverules, rules
 from provpack.report.text_verify import brief_lines, selection_lines, subject
 
 AT = "2031-05-06T09:00:00+00:00"
@@ -106,9 +106,8 @@ def test_a_warning_severity_is_what_the_rules_say() -> None:
 
 
 def test_only_what_needs_somebody_is_told_one_by_one() -> None:
-    found = result(
-        *[unit("good", n) for n in range(200)], unit("missing", 7, *[GONE] * 9), findings=(LINK,) * 4
-    )
+    other = [rules.FILE_MISSING.found(f"'data/{n}.wav' is listed but not there.", "m") for n in range(9)]
+    found = result(*[unit("good", n) for n in range(200)], unit("missing", 7, *other), findings=(LINK,) * 4)
     lines = list(
         brief_lines(found, selection(), ["Recorded in /srv/tapes/custody-ledger.jsonl (201 lines)."])
     )
@@ -124,6 +123,26 @@ def test_only_what_needs_somebody_is_told_one_by_one() -> None:
 def test_a_good_run_is_short() -> None:
     lines = list(brief_lines(result(*[unit()] * 5000), selection(), []))
     assert "NEEDS SOMEBODY" not in lines and "WHAT TO DO" not in lines and len(lines) < 10
+
+
+def test_what_was_passed_over_is_counted() -> None:
+    link = rules.LINK_PASSED.found("A symbolic link was not followed.", "/srv/a")
+    packed = archiverules.PASSED_OVER.found(archiverules.NOT_LOOKED_INTO, "/srv/b.tar.gz")
+    looked = archiverules.PASSED_OVER.found("There is no bag in this archive.", "/srv/c.tar")
+    for findings, line in (
+        ((link, packed, looked), "  passed over: 1 link, 1 compressed archive."),
+        ((packed, packed), "  passed over: 2 compressed archives."),
+        ((link,), "  passed over: 1 link."),
+        ((looked,), None),
+    ):
+        lines = list(brief_lines(result(unit(), findings=findings), selection(), []))
+        assert [told for told in lines if "passed over" in told] == ([line] if line else [])
+        assert "NEEDS SOMEBODY" not in lines
+
+
+def test_the_same_is_said_once() -> None:
+    text = "\n".join(brief_lines(result(unit("missing", 1, GONE, GONE)), selection(), []))
+    assert text.count("is listed but not there") == 1
 
 
 def test_it_is_ascii_and_narrow() -> None:

@@ -154,3 +154,46 @@ def test_no_good_package_is_said_so() -> None:
     given = result(hurt())
     page = damage_page(replace(given, units=given.units[:1]))
     assert "No package was found good." in page and "every byte" not in page and "0 packages" not in page
+
+
+def units_of(*outcomes: Outcome) -> VerifyResult:
+    given = result(hurt())
+    return replace(given, units=tuple(replace(given.units[1], outcome=one) for one in outcomes))
+
+
+GONE = rules.LEDGER_MISSING.found("It was sealed here.", "/archive/gtr-2031-07_t09")
+UNTOLD = rules.LEDGER_UNTOLD.found("Whether it is there cannot be told.", "/archive/gtr-2031-07_t10")
+WARNED = rules.LEDGER_BROKEN.found("Line 3 was changed.", "/archive/custody-ledger.jsonl")
+
+
+@pytest.mark.parametrize(
+    ("found", "unread", "heading"),
+    [
+        (units_of("good", "good"), 0, "No damage was found"),
+        (units_of("good"), 9, "No damage was found in 1 package; 9 others were not looked at"),
+        (units_of("good", "good"), 1, "No damage was found in 2 packages; 1 other was not looked at"),
+        (units_of(), 0, "Nothing was checked"),
+        (units_of(), 9, "Nothing was checked; 9 packages were not looked at"),
+        (units_of("bad", "good"), 0, "1 package is damaged"),
+        (units_of("bad", "bad"), 3, "2 packages are damaged; 3 others were not looked at"),
+        (units_of("missing"), 0, "1 package is not there"),
+        (units_of("could_not_check"), 0, "1 could not be checked"),
+        (
+            units_of("good", "could_not_check", "missing", "bad"), 2,
+            "1 package is damaged, 1 package is not there, 1 could not be checked; "
+            "2 others were not looked at",
+        ),
+        (replace(units_of("good"), findings=(GONE,)), 0, "1 package is not there"),
+        (replace(units_of("good"), findings=(UNTOLD, UNTOLD)), 0, "2 could not be checked"),
+        (replace(units_of("missing"), findings=(GONE, UNTOLD)), 0,
+         "2 packages are not there, 1 could not be checked"),
+        (replace(units_of(), findings=(GONE,)), 4, "1 package is not there; 4 others were not looked at"),
+        (replace(units_of("good"), findings=(WARNED,)), 0, "No damage was found"),
+    ],
+)  # fmt: skip
+def test_the_heading_says_what_is_wrong_and_what_was_not_looked_at(
+    found: VerifyResult, unread: int, heading: str
+) -> None:
+    page = damage_page(found, None, unread)
+    assert f"<h1>{heading}</h1>" in page
+    assert ("not looked at in this run, so this page says nothing" in page) == bool(unread)
