@@ -193,6 +193,12 @@ def said_plainly(shown: str, secrets: Collection[str] = ()) -> Iterator[None]:
 
 _KNOWN: tuple[tuple[tuple[str, ...], str, str, str], ...] = (
     (
+        ("connect privilege",),
+        "catalogue-refused",
+        "The database server does not let this user into the database.",
+        "Ask whoever keeps the database for the right: GRANT CONNECT ON DATABASE name TO user;",
+    ),
+    (
         ("database is locked", "lock timeout", "canceling statement due to lock"),
         "catalogue-busy",
         f"Somebody else is writing to the catalogue, and was not done within {PATIENCE} seconds.",

@@ -32,7 +32,29 @@ def _second(conn: Connection) -> None:
     conn.execute(text("UPDATE package SET stamp = ''"))
 
 
-STEPS: tuple[Step, ...] = (_second,)
+def _third(conn: Connection) -> None:
+    """A broken ledger may call one package by several identities, none of which can be believed; and a ledger
+    tells which record was sealed, which the next `add` reads: it reads every ledger."""
+    old, new = "PRIMARY KEY (ledger_id, package)", "PRIMARY KEY (ledger_id, package, line)"
+    index_record = text("CREATE INDEX sealed_record ON sealed (record_id)")
+    if conn.dialect.name == "postgresql":
+        conn.execute(text(f"ALTER TABLE sealed DROP CONSTRAINT sealed_pkey, ADD {new}"))
+        conn.execute(text('ALTER TABLE sealed ADD COLUMN record_id TEXT COLLATE "C"'))
+        conn.execute(index_record)
+        return
+    made = "SELECT sql FROM sqlite_master WHERE tbl_name = 'sealed' AND sql IS NOT NULL ORDER BY type DESC"
+    table, *indexes = list(conn.execute(text(made)).scalars())
+    conn.execute(text("ALTER TABLE sealed RENAME TO sealed_before"))
+    conn.exec_driver_sql(table.replace(old, new))
+    conn.execute(text("INSERT INTO sealed SELECT * FROM sealed_before"))
+    conn.execute(text("DROP TABLE sealed_before"))
+    conn.execute(text("ALTER TABLE sealed ADD COLUMN record_id TEXT"))
+    conn.execute(index_record)
+    for index in indexes:
+        conn.exec_driver_sql(index)
+
+
+STEPS: tuple[Step, ...] = (_second, _third)
 """STEPS[0] leads from version 1 to 2, and so on."""
 
 VERSION = len(STEPS) + 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
 from collections.abc import Collection, Iterator, Sequence
@@ -11,7 +12,7 @@ from types import TracebackType
 
 from sqlalchemy import Connection, Engine, text
 
-from provpack.catalogue import dialect, engines, migrations, people, places
+from provpack.catalogue import dialect, engines, grants, migrations, people, places
 from provpack.catalogue.asking import Asking
 from provpack.catalogue.engines import MEMORY
 from provpack.catalogue.writing import Writer
@@ -26,7 +27,15 @@ _NEXT = ".building"
 class Catalogue:
     """An open catalogue. Leave it with close(), or use it as a context manager."""
 
-    def __init__(self, engine: Engine, shown: str, *, path: Path | None = None, secrets: Sequence[str] = ()):
+    def __init__(
+        self,
+        engine: Engine,
+        shown: str,
+        *,
+        path: Path | None = None,
+        secrets: Sequence[str] = (),
+        made: bool = False,
+    ):
         self.shown = shown
         self.engine_name = engine.dialect.name
         self.version = migrations.VERSION
@@ -35,17 +44,33 @@ class Catalogue:
         self._secrets = secrets
         self._anew = False
         self._writes = False
+        self._new = made
         self._file = self._inode()
 
     def __enter__(self) -> Catalogue:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, what: object, where: TracebackType | None) -> None:
+        nothing = kind is not None and self._new and self._holds_nothing()
         self.close()
+        if nothing and self._path is not None:
+            self._path.unlink(missing_ok=True)
+
+    def _holds_nothing(self) -> bool:
+        """Whether nothing was written into it, by others neither."""
+        try:
+            return not (any(self.ask.size().values()) or self.ask.roots())
+        except EnvironmentProblem:
+            return False
 
     def close(self) -> None:
         """Let go of the file or the server."""
         self._engine.dispose()
+
+    @property
+    def made(self) -> Path | None:
+        """The file, when this made it and wrote nothing into it yet."""
+        return self._path if self._new else None
 
     @property
     def ask(self) -> Asking:
@@ -82,6 +107,7 @@ class Catalogue:
                 writer.finish()
                 if anew or writer.packages > _MANY:
                     dialect.look_at_sizes(conn)
+            self._new = False
         finally:
             self._writes = False
 
@@ -136,6 +162,7 @@ class Catalogue:
             conn.execute(text(f"SET LOCAL search_path TO {dialect.NEXT_SCHEMA}"))
             migrations.create(conn, late=False)
             yield conn
+            grants.carry_over(conn)
             conn.execute(text(f"DROP SCHEMA {dialect.SCHEMA} CASCADE"))
             conn.execute(text(f"ALTER SCHEMA {dialect.NEXT_SCHEMA} RENAME TO {dialect.SCHEMA}"))
 
@@ -188,6 +215,8 @@ class Catalogue:
     def prepare(self, *, create: bool) -> Catalogue:
         """Make the tables where there are none and create is given, and bring an older version up."""
         with self._reading() as conn:
+            if self.engine_name == "postgresql":
+                grants.refuse_without_right(conn, self.shown)
             version = migrations.version_of(conn, self.shown)
         if version is None and not create:
             raise _not_there(self.shown)
@@ -222,30 +251,36 @@ def open_catalogue(where: str | Path, *, create: bool = False) -> Catalogue:
     else:
         if isinstance(where, str):
             engines.refuse_other_addresses(where)
-        path = _file(where, create=create)
-        opened = Catalogue(engines.sqlite_engine(str(path)), readable(str(path)), path=path)
+        path, made = _file(where, create=create)
+        opened = Catalogue(engines.sqlite_engine(str(path)), readable(str(path)), path=path, made=made)
     try:
         return opened.prepare(create=create)
     except BaseException:
         opened.close()
+        with contextlib.suppress(OSError):
+            if opened.made is not None and opened.made.stat().st_size == 0:
+                opened.made.unlink()
         raise
 
 
-def _file(where: str | Path, *, create: bool) -> Path:
-    """The real path of an SQLite file that may be opened as a catalogue: nothing else is touched."""
-    shown = readable(str(where))
+def _file(where: str | Path, *, create: bool) -> tuple[Path, bool]:
+    """The real path of an SQLite file that may be opened as a catalogue, and whether it was made just now:
+    nothing else is touched."""
+    shown, made = readable(str(where)), False
     try:
         path = Path(os.path.realpath(where))
         if not os.path.lexists(path):
             if not create:
                 raise _not_there(shown)
             places.refuse_in_package(path.parent)
-            os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o666))
+            with contextlib.suppress(FileExistsError):  # somebody else was faster
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+                made = True
         if not path.is_file() or (path.stat().st_size > 0 and not engines.is_ours(path)):
             raise migrations.not_a_catalogue(shown)
     except (OSError, ValueError) as err:
         raise _cannot_open(shown, err) from None
-    return path
+    return path, made
 
 
 @contextmanager

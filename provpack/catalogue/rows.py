@@ -150,15 +150,17 @@ def sealed_rows(
     rows = {}
     for s in all_sealed:
         name, identity = words.key(s.package), words.digest(s.identity, 64)
-        rows[name] = {
+        line = words.whole(s.line) or 0
+        rows[name, line] = {
             "ledger_id": ledger_id,
             "package": name,
-            "line": words.whole(s.line) or 0,
+            "line": line,
             "at": words.moment(s.at) or "",
             "identity": identity,
             "stays": bool(s.stays),
             "superseded": bool(s.superseded),
             "unknown": bool(s.stays) and not is_there(identity, known.get(name, set())),
+            "record_id": words.text(s.record_id),
         }
     return list(rows.values())
 

@@ -2,7 +2,8 @@
 
 A package that was moved keeps its checks: every ledger line with its identity is about it, as long as it is
 the only one of that identity that is there. Where there are several, a check that found one of them bad marks
-them all as once bad, and a check that found one good acquits that one alone.
+them all as once bad, and a check that found one good acquits that one alone. One that lost its tag manifest
+has no identity: it is marked when what was sealed with its record was found bad.
 
 A package that says it supersedes another takes its place, where that counts (superseding.py); copies of one
 record are one transfer; and what a ledger says was sealed is known when anything with its identity is there.
@@ -22,7 +23,7 @@ from provpack.catalogue.counting import Counting
 from provpack.catalogue.rows import is_there
 from provpack.catalogue.superseding import related, taken_over
 from provpack.catalogue.tallies import BAD, Checked, fold, keys
-from provpack.catalogue.words import digest
+from provpack.catalogue.words import digest, start_of
 
 _BATCH = 500
 _MANY = 50_000
@@ -90,6 +91,8 @@ class Settling:
         self._records |= set(self._conn.scalars(told.having(func.count() > 1)))
         twice = select(_p.identity_start).where(_p.identity_start.is_not(None)).group_by(_p.identity_start)
         self._starts |= set(self._conn.scalars(twice.having(func.count() > 1)))
+        bare = select(_p.record_id).where(_p.identity.is_(None), _p.record_id.is_not(None))
+        self._records |= set(self._conn.scalars(bare))
         newer = select(_p.supersedes).where(_p.supersedes.is_not(None)).distinct()
         self._superseded |= set(self._conn.scalars(newer))
 
@@ -97,6 +100,11 @@ class Settling:
         found = set(self._packages)
         for some in chunks(sorted(self._starts)):
             found |= self._ids(_p.identity_start.in_(some))
+            heads = {(start << 1 | last).to_bytes(8, "big") for start in some for last in (0, 1)}
+            sealed_as = select(_sealed.record_id).where(
+                tables.head(_sealed.identity).in_(heads), _sealed.record_id.is_not(None)
+            )
+            found |= self._ids(and_(_p.identity.is_(None), _p.record_id.in_(sealed_as)))
         for texts in chunks(sorted(self._records | self._superseded)):
             found |= self._ids(_p.record_id.in_(texts))
         for digests in chunks(sorted(d for d in (digest(t, 64) for t in self._superseded) if d)):
@@ -166,6 +174,7 @@ class Settling:
         there: dict[int, set[int]] = defaultdict(set)
         for start, package in self._there(_p.identity_start, _p.identity_start.in_(starts)):
             there[start].add(package)
+        accused = self._records_found_bad(packages)
         found: dict[int, Row] = {}
         for package in packages:
             start = package["identity_start"]
@@ -178,9 +187,25 @@ class Settling:
             found[package["id"]] = fold(
                 [Checked(*row[3:]) for row in counted.values()],
                 start,
-                bad_elsewhere=any(row.outcome in BAD for row in same.values()),
+                bad_elsewhere=any(row.outcome in BAD for row in same.values()) or package["id"] in accused,
             )
         return found
+
+    def _records_found_bad(self, packages: Sequence[Row]) -> set[int]:
+        """Those without an identity whose record was sealed in a package that a check found bad."""
+        bare = {p["id"]: p["record_id"] for p in packages if p["identity"] is None and p["record_id"]}
+        if not bare:
+            return set()
+        asked = select(_sealed.record_id, _sealed.identity).where(
+            _sealed.record_id.in_(set(bare.values())), _sealed.identity.is_not(None)
+        )
+        sealed = {(record, start_of(identity)) for record, identity in self._conn.execute(asked)}
+        bad = select(_c.identity_start).where(
+            _c.identity_start.in_({start for _, start in sealed}), _c.outcome.in_(BAD)
+        )
+        starts = set(self._conn.scalars(bad))
+        records = {record for record, start in sealed if start in starts}
+        return {package for package, record in bare.items() if record in records}
 
     def _there(self, column: Any, which: Any) -> Any:
         asked = select(column, _p.id).join(tables.standing, _s.package_id == _p.id)
@@ -209,18 +234,20 @@ class Settling:
                 self._packages.add(package["id"])
 
     def _others_of(self, packages: Sequence[Row]) -> set[int]:
-        """Those that are not what their ledger says was sealed under their name."""
-        told: dict[tuple[int, str], bytes] = {}
+        """Those that are not what their ledger says was sealed under their name; so, too, where it names
+        several under it, none of which can be believed."""
+        told: dict[tuple[int, str], set[bytes]] = defaultdict(set)
         for ledger, names in by_ledger(packages).items():
             asked = select(_sealed.package, _sealed.identity).where(
                 _sealed.ledger_id == ledger, _sealed.package.in_(names), _sealed.identity.is_not(None)
             )
-            told |= {(ledger, name): identity for name, identity in self._conn.execute(asked)}
+            for name, identity in self._conn.execute(asked):
+                told[ledger, name].add(identity)
         return {
             p["id"]
             for p in packages
             if p["identity"] is not None
-            and told.get((p["ledger_id"], p["name"]), p["identity"]) != p["identity"]
+            and not told.get((p["ledger_id"], p["name"]), set()) <= {p["identity"]}
         }
 
     def _copies_of(self, packages: Sequence[Row]) -> set[int]:
@@ -245,26 +272,27 @@ class Settling:
     def _settle_sealed(self) -> None:
         for some in chunks(sorted(self._left)):
             heads = {one[:8] for one in some}
-            asked = select(_sealed.ledger_id, _sealed.package, _sealed.identity).where(
+            asked = select(_sealed.ledger_id, _sealed.package, _sealed.line, _sealed.identity).where(
                 tables.head(_sealed.identity).in_(heads), _sealed.identity.in_(some), _sealed.stays
             )
-            lost = [row[:2] for row in self._conn.execute(asked) if not self._beside(*row)]
+            found = self._conn.execute(asked)
+            lost = [row[:3] for row in found if not self._beside(row[0], row[1], row[3])]
             self._mark(lost, True)
-        unknown = select(_sealed.ledger_id, _sealed.package, _sealed.identity)
+        unknown = select(_sealed.ledger_id, _sealed.package, _sealed.line, _sealed.identity)
         unknown = unknown.where(_sealed.unknown.is_(True), _sealed.identity.is_not(None))
         for rows in chunks(list(self._conn.execute(unknown))):
             heads = {row.identity[:8] for row in rows}
             known = {one for one, _ in self._there(_p.identity, tables.head(_p.identity).in_(heads))}
-            self._mark([row[:2] for row in rows if row.identity in known], False)
+            self._mark([row[:3] for row in rows if row.identity in known], False)
 
     def _beside(self, ledger: int, name: str, identity: bytes) -> bool:
         there = self._there(_p.identity, and_(_p.ledger_id == ledger, _p.name == name))
         return is_there(identity, [found for found, _ in there])
 
     def _mark(self, which: Iterable[Sequence[Any]], unknown: bool) -> None:
-        for ledger, name in which:
-            marked = update(tables.sealed).where(_sealed.ledger_id == ledger, _sealed.package == name)
-            self._conn.execute(marked.values(unknown=unknown))
+        for ledger, name, line in which:
+            this = and_(_sealed.ledger_id == ledger, _sealed.package == name, _sealed.line == line)
+            self._conn.execute(update(tables.sealed).where(this).values(unknown=unknown))
 
 
 def known_packages(conn: Connection, which: Any) -> list[tuple[Row, Row]]:

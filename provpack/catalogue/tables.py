@@ -253,12 +253,13 @@ sealed = _table(
     "sealed",
     Column("ledger_id", _ID, primary_key=True, autoincrement=False),
     Column("package", _TEXT, primary_key=True),
-    Column("line", BigInteger, nullable=False),
+    Column("line", BigInteger, primary_key=True, autoincrement=False),
     _text("at", must=True),
     Column("identity", LargeBinary),
     Column("stays", Boolean, nullable=False),
     Column("superseded", Boolean, nullable=False),
     Column("unknown", Boolean, nullable=False),
+    _text("record_id"),
     rowid=False,
 )
 Index(
@@ -266,6 +267,7 @@ Index(
     sqlite_where=sealed.c.unknown.is_(True), postgresql_where=sealed.c.unknown.is_(True),
 )  # fmt: skip
 Index("sealed_identity", head(sealed.c.identity), info=LATE)
+Index("sealed_record", sealed.c.record_id, info=LATE)
 
 carrier = _table(
     "carrier",

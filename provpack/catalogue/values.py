@@ -136,7 +136,8 @@ class Check:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sealed:
     """A package that a ledger says was sealed, or healed, beside it. stays: nothing says that it left.
-    superseded: entered since as replaced by another."""
+    superseded: entered since as replaced by another. A broken ledger may tell of one name more than once,
+    with several identities: then none of them can be believed. record_id: of its record, where told."""
 
     package: str
     line: int
@@ -144,6 +145,7 @@ class Sealed:
     identity: str | None = None
     stays: bool = True
     superseded: bool = False
+    record_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

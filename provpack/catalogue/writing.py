@@ -183,30 +183,31 @@ class Writer:
         row["open_carriers"] = sum(c["ended"] is None for c in carriers)
         before = self._identities(ledger)
         self._renew(tables.sealed, ledger, rows.sealed_rows(v.sealed, ledger, beside))
-        for some in chunks(sorted({name for name, _ in before.items() ^ self._identities(ledger).items()})):
+        for some in chunks(sorted({name for name, _ in before ^ self._identities(ledger)})):
             p = tables.package.c
             known = known_packages(self._conn, and_(p.ledger_id == ledger, p.name.in_(some)))
             self._settling.stir([], [package for package, _ in known])
         self._renew(tables.carrier, ledger, carriers)
         self._renew(tables.fault, ledger, rows.fault_rows(v.faults, ledger))
 
-    def _identities(self, ledger: int) -> dict[str, bytes | None]:
-        """What a ledger is known to have sealed: name -> identity; nothing when all is settled at the end."""
+    def _identities(self, ledger: int) -> set[tuple[str, bytes | None]]:
+        """What a ledger is known to have sealed: (name, identity); nothing when all is settled at the end."""
         if self._anew:
-            return {}
+            return set()
         c = tables.sealed.c
         asked = select(c.package, c.identity).where(c.ledger_id == ledger)
-        return {row.package: row.identity for row in self._conn.execute(asked)}
+        return {(row.package, row.identity) for row in self._conn.execute(asked)}
 
     def _renew(self, table: Table, ledger: int, new: Sequence[Row]) -> None:
         """Make the rows of a ledger in a table the given ones."""
         known = {tuple(r.values()): r for r in self._rows(select(table).where(table.c.ledger_id == ledger))}
         wanted = {tuple(r[c.name] for c in table.c): r for r in new}
         second = next(c for c in table.primary_key if c.name != "ledger_id")
-        outdated = [r[second.name] for values, r in known.items() if values not in wanted]
-        for some in chunks(outdated):
+        outdated = {r[second.name] for values, r in known.items() if values not in wanted}
+        for some in chunks(sorted(outdated)):
             self._conn.execute(delete(table).where(table.c.ledger_id == ledger, second.in_(some)))
-        self._insert(table, [r for values, r in wanted.items() if values not in known])
+        fresh = [r for v, r in wanted.items() if v not in known or r[second.name] in outdated]
+        self._insert(table, fresh)
 
     def _ledger(self, path: str) -> Any:
         asked = select(tables.ledger).where(tables.is_path(tables.ledger.c.path, path))
@@ -292,14 +293,14 @@ class Writer:
         c = tables.sealed.c
         for ledger, names in by_ledger((*old, *new)).items():
             beside = self._beside(ledger, names)
-            asked = select(c.package, c.identity, c.stays, c.unknown)
-            marks: dict[bool, set[str]] = {True: set(), False: set()}
+            asked = select(c.package, c.line, c.identity, c.stays, c.unknown)
+            marks: dict[bool, set[int]] = {True: set(), False: set()}
             for row in self._conn.execute(asked.where(c.ledger_id == ledger, c.package.in_(names))):
                 unknown = bool(row.stays) and not rows.is_there(row.identity, beside.get(row.package, set()))
                 if unknown is not bool(row.unknown):
-                    marks[unknown].add(row.package)
+                    marks[unknown].add(row.line)
             for unknown, some in marks.items():
-                marked = update(tables.sealed).where(c.ledger_id == ledger, c.package.in_(some))
+                marked = update(tables.sealed).where(c.ledger_id == ledger, c.line.in_(some))
                 if some:
                     self._conn.execute(marked.values(unknown=unknown))
 

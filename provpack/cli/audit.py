@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from provpack.cli import progress
-from provpack.cli.catalogued import catalogue_option, default_place, open_if_there
+from provpack.cli.catalogued import Root, catalogue_option, default_place, open_if_there
 from provpack.cli.output import emit, json_option
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ SHOWN = 20
 
 
 @click.command(name="audit")
-@click.argument("roots", metavar="[ROOT]...", nargs=-1)
+@click.argument("roots", metavar="[ROOT]...", nargs=-1, type=Root())
 @catalogue_option
 @click.option(
     "--older-than", "age", metavar="AGE", default="365d", show_default=True,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import click
 
-from provpack.cli.catalogued import catalogue_option, open_for, open_to_rebuild
+from provpack.cli.catalogued import Root, catalogue_option, open_for, open_to_rebuild
 from provpack.cli.output import emit, json_option
 
 
@@ -26,7 +26,7 @@ _WORKERS = click.option(
 
 
 @command.command(name="add", short_help="Take in what is new or changed beneath ROOT.")
-@click.argument("roots", nargs=-1, metavar="[ROOT]...")
+@click.argument("roots", nargs=-1, type=Root(), metavar="[ROOT]...")
 @_WORKERS
 @catalogue_option
 @json_option
@@ -40,7 +40,7 @@ def add(roots: tuple[str, ...], workers: int | None, catalogue: str | None, as_j
 
 
 @command.command(name="rebuild", short_help="Make the catalogue anew from what is beneath ROOT.")
-@click.argument("roots", nargs=-1, metavar="[ROOT]...")
+@click.argument("roots", nargs=-1, type=Root(), metavar="[ROOT]...")
 @_WORKERS
 @catalogue_option
 @json_option
@@ -95,13 +95,14 @@ def find(words: tuple[str, ...], digest: str | None, limit: int, catalogue: str 
 
     Case does not count. Gone packages are told too, as such.
     """
-    if bool(words) == bool(digest):
+    words = tuple(word for word in words if word.strip())
+    if bool(words) == (digest is not None):
         raise click.UsageError("Give words to look for, or --digest HEX.")
     from provpack.jobs.harvestlook import digest_of
     from provpack.jobs.harvestlook import find as look_for
     from provpack.report.text_catalogue import catalogue_lines
 
-    wanted = digest_of(digest) if digest else None
+    wanted = digest_of(digest) if digest is not None else None
     with open_for(catalogue) as opened:
         result = look_for(opened, words, wanted, limit)
     return emit("catalogue", result.as_json(), catalogue_lines(result), result.exit_code, as_json=as_json)

@@ -18,6 +18,17 @@ VARIABLE = "PROVPACK_CATALOGUE"
 _FILE = Path("provpack", "catalogue.sqlite")
 
 
+class Root(click.types.StringParamType):
+    """A folder, archive or address as typed; never empty: that would stand for the working folder."""
+
+    name = "root"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("it is empty. For the working folder write '.'.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 def catalogue_option(function: F) -> F:
     """`--catalogue WHERE`, argument `catalogue`: what was named on the command line or in the environment,
     None when nothing was (then default_place() is meant; open_for and open_if_there know)."""

@@ -8,8 +8,9 @@ import click
 
 from provpack.cli.output import emit, json_option
 from provpack.cli.signing import read_signers
+from provpack.cli.verifyoptions import Named
 
-_FILE = click.Path(path_type=Path)
+_FILE = Named(path_type=Path)
 
 
 @click.command(name="close")

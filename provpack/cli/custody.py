@@ -8,12 +8,13 @@ from pathlib import Path
 import click
 
 from provpack.cli.output import emit, json_option
+from provpack.cli.verifyoptions import Named
 
 
 @click.command(name="custody")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=Named(path_type=Path))
 @click.option(
-    "--against", "papers", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+    "--against", "papers", type=Named(path_type=Path), multiple=True, metavar="FILE",
     help="A delivery-note.json or receipt that holds the last hash of this ledger; may be given again.",
 )  # fmt: skip
 @click.option("--carrier", metavar="ID", help="Tell the history of this carrier, too.")

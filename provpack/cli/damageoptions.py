@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,7 @@ from provpack.cli.verifyoptions import Named, Place
 if TYPE_CHECKING:
     from provpack.jobs.newfile import NewFile
     from provpack.jobs.secondcopy import SecondCopy
+    from provpack.jobs.secondcopygone import Gone
     from provpack.jobs.verified import VerifyResult
     from provpack.package.signers import Signers
 
@@ -48,6 +49,7 @@ class Damage:
     ledger: Path | None
     signers: Signers | None
     copies: dict[str, SecondCopy] | None = None
+    gone: Sequence[Gone] = ()
     _file: NewFile | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
@@ -72,14 +74,16 @@ class Damage:
         """The result with what the second copies add to it; the page is written, or it is told why not.
         unread: packages known that were not looked at in this run."""
         if self.second_copy is not None:
-            from provpack.jobs.secondcopy import compare, findings_of
+            from provpack.jobs.secondcopy import Shelf, compare, findings_of
+            from provpack.jobs.secondcopygone import gone_copies
 
             ledger = self.ledger if self.ledger is not None and self.ledger.is_file() else None
             with progress.shown(quiet) as bar:
-                self.copies = compare(
-                    result, self.second_copy, progress=bar, ledger=ledger, signers=self.signers
-                )
-            result = replace(result, findings=(*result.findings, *findings_of(self.copies)))
+                shelf = Shelf(self.second_copy)
+                self.copies = compare(result, shelf, progress=bar, ledger=ledger, signers=self.signers)
+                self.gone = gone_copies(result, shelf, progress=bar, ledger=ledger, signers=self.signers)
+            more = (*findings_of(self.copies), *(one.finding for one in self.gone))
+            result = replace(result, findings=(*result.findings, *more))
         if self._file is not None:
             from provpack.errors import ProvpackError
             from provpack.jobs.verified import page_not_written
@@ -93,11 +97,12 @@ class Damage:
         return result
 
     def into(self, report: dict[str, Any], result: VerifyResult) -> dict[str, Any]:
-        """The JSON report with `second_copy` of each unit and `page`."""
+        """The JSON report with `second_copy` of each unit, `gone` and `page`."""
         if self.copies is not None:
             for unit, told in zip(result.units, report["units"], strict=True):
                 one = self.copies.get(unit.path)
                 told["second_copy"] = one.as_json() if one is not None else None
+            report["gone"] = [one.as_json() for one in self.gone]
         if self.page is not None:
             report["page"] = str(self.page)
         return report
@@ -109,4 +114,6 @@ class Damage:
             from provpack.jobs.secondcopy import lines_of
 
             out += lines_of(self.copies, result.units)
+        for one in self.gone:
+            out += one.lines()
         return [*out, *([f"Page: {self.page}"] if self.page is not None else [])]

@@ -10,8 +10,9 @@ import click
 from provpack.cli import progress
 from provpack.cli.output import emit, json_option
 from provpack.cli.signing import open_signer, sign_options
+from provpack.cli.verifyoptions import Named
 
-_FILE = click.Path(path_type=Path)
+_FILE = Named(path_type=Path)
 
 
 @click.command(name="deliver")

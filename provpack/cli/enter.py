@@ -7,13 +7,14 @@ from pathlib import Path
 import click
 
 from provpack.cli.output import emit, json_option
+from provpack.cli.verifyoptions import Named
 
 
 @click.command(name="enter")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=Named(path_type=Path))
 @click.argument("kind", required=False)
 @click.option(
-    "--from-job", "job_folder", type=click.Path(path_type=Path), metavar="JOB",
+    "--from-job", "job_folder", type=Named(path_type=Path), metavar="JOB",
     help="Enter what the sheets of this job folder tell and the ledger does not have yet.",
 )  # fmt: skip
 @click.option("--carrier", "carriers", multiple=True, metavar="ID", help="Carrier; may be given again.")

@@ -19,7 +19,7 @@ from provpack.cli.streams import OutputLost
 F = Callable[..., Any]
 
 SCHEMA_VERSION = "1.0.0"
-NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.2.0", "wrap": "1.1.0"}
+NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.3.0", "wrap": "1.1.0"}
 """Results whose schema has moved on."""
 
 

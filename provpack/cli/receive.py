@@ -10,12 +10,13 @@ import click
 from provpack.cli import progress
 from provpack.cli.output import emit, json_option
 from provpack.cli.signing import check_options, open_signer, read_signers, sign_options
+from provpack.cli.verifyoptions import Named
 
 
 @click.command(name="receive")
-@click.argument("path", type=click.Path(path_type=Path))
+@click.argument("path", type=Named(path_type=Path))
 @click.option(
-    "--to", "target", type=click.Path(path_type=Path), default=".", metavar="DIR",
+    "--to", "target", type=Named(path_type=Path), default=".", metavar="DIR",
     help="Folder the receipt is written to; the current folder unless given.",
 )  # fmt: skip
 @click.option(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from provpack.cli.catalogued import catalogue_option, open_for
+from provpack.cli.catalogued import Root, catalogue_option, open_for
 from provpack.cli.output import emit, json_option
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ _DAY = "YYYY-MM-DD, or a date-time with its offset from UTC"
 
 
 @click.command(name="trace")
-@click.argument("roots", nargs=-1, metavar="[ROOT]...")
+@click.argument("roots", nargs=-1, type=Root(), metavar="[ROOT]...")
 @click.option(
     "--equipment", required=True, metavar="ID",
     help="Identifier of a deck, decoder, board, firmware, cable or capture device, name of a program or of "

@@ -6,7 +6,7 @@ import difflib
 
 from provpack.model.formats import Moment, read_moment
 from provpack.package import ledgerline as kinds
-from provpack.package.custodystate import CustodyState, Fault, package_of, text
+from provpack.package.custodystate import CustodyState, Fault, FaultKey, package_of, text
 from provpack.package.ledgerchain import Entry
 
 _MOST_LINES = 100_000
@@ -28,8 +28,8 @@ class History:
         self._used: set[str] = set()
         self._asked = bool(carrier or package)
         self.lines: list[Entry] = []
-        self.touched: dict[tuple[str, str], dict[str, None]] = {key: {} for key in state.faults}
-        self._by_equipment: dict[str, list[tuple[tuple[str, str], Fault]]] = {}
+        self.touched: dict[FaultKey, dict[str, None]] = {key: {} for key in state.faults}
+        self._by_equipment: dict[str, list[tuple[FaultKey, Fault]]] = {}
         for key, fault in state.faults.items():
             self._by_equipment.setdefault(fault.equipment_id, []).append((key, fault))
 

@@ -12,7 +12,7 @@ from provpack.jobs import custodyrules as rules
 from provpack.model.formats import is_date
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
-from provpack.package.custodystate import Carrier, CustodyState, Delivery, Event
+from provpack.package.custodystate import Carrier, CustodyState, Delivery, Event, FaultKey
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ class Open:
 
 
 def open_things(
-    state: CustodyState, today: date, touched: Mapping[tuple[str, str], Iterable[str]]
+    state: CustodyState, today: date, touched: Mapping[FaultKey, Iterable[str]]
 ) -> Iterator[Open]:
     """The open things, the most pressing kind first, within a kind in the order of the ledger.
 
@@ -155,9 +155,7 @@ def _came(held: Carrier, packages: tuple[str, ...]) -> str:
     return ", played without result" if held.without_result else ""
 
 
-def _faults(
-    state: CustodyState, today: date, touched: Mapping[tuple[str, str], Iterable[str]]
-) -> Iterator[Open]:
+def _faults(state: CustodyState, today: date, touched: Mapping[FaultKey, Iterable[str]]) -> Iterator[Open]:
     for key, fault in state.faults.items():
         names = tuple(touched.get(key, ()))
         sealed = tuple(n for n in names if n in state.packages)

@@ -278,25 +278,25 @@ def _unknown(typed: ByHand, state: CustodyState, ledger: Path) -> Iterator[Findi
     shown = readable(str(ledger))
     if typed.kind == kinds.FAULT_CLEARED:
         for name in typed.equipment:
-            notices = [notice for equipment, notice in state.faults if equipment == name]
+            notices = list(dict.fromkeys(notice for one, notice, _ in state.faults if one == name))
             if not notices or (typed.notice and typed.notice not in notices):
+                known = dict.fromkeys(readable(f"{one} {notice}") for one, notice, _ in state.faults)
                 raise _wrong(
                     f"The ledger knows of no such open fault of {readable(name)}.",
-                    f"Open notices: {', '.join(f'{e} {n}' for e, n in state.faults) or 'none'}.",
+                    f"Open notices: {', '.join(known) or 'none'}.",
                 )
             if len(notices) > 1 and not typed.notice:
                 raise _wrong(
                     f"{readable(name)} has {len(notices)} open fault notices.",
-                    f"Say which one: --notice {' or --notice '.join(notices)}.",
+                    f"Say which one: --notice {' or --notice '.join(map(readable, notices))}.",
                 )
-            for (equipment, notice), fault in state.faults.items():
-                meant = equipment == name and typed.notice in (None, notice)
-                if meant and clears_before_fault(typed.at, fault.since, fault.event.moment):
-                    raise _wrong(
-                        f"--at {readable(typed.at or '')} is before the fault of {readable(name)} began, or "
-                        "was noted.",
-                        "Give the time at which it was found that no harm was done, or leave --at out.",
-                    )
+            meant = [f for (e, n, _), f in state.faults.items() if e == name and typed.notice in (None, n)]
+            if all(clears_before_fault(typed.at, one.since, one.event.moment) for one in meant):
+                raise _wrong(
+                    f"--at {readable(typed.at or '')} is before the fault of {readable(name)} began, or was "
+                    "noted.",
+                    "Give the time at which it was found that no harm was done, or leave --at out.",
+                )
     if typed.kind not in (kinds.CARRIER_RECEIVED, kinds.PASS_MADE, kinds.NOTE):
         for name in typed.carriers:
             held = state.carriers.get(name)

@@ -8,7 +8,7 @@ is one step: until its end the old catalogue stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
@@ -118,6 +118,8 @@ def harvest(
             run.root(asked[root] if isinstance(root, str) else look(root), catalogue.writing)
         return run.told(catalogue, went_now(run.went, catalogue.ask))
     seen = [look(root) for root in wanted]
+    with suppress(EnvironmentProblem):  # too damaged to tell what it knows
+        _refuse_nowhere([one.root for one in seen if not one.there], catalogue)
     away = [one.root for one in seen if not one.there or _emptied(one, catalogue)]
     if away:
         raise InputProblem(

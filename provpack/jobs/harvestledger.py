@@ -6,7 +6,8 @@ is not handed over again.
 A ledger whose chain is broken can accuse and not acquit: a check that found a package good does not count
 when its line stands at or before the last place that was touched. What stands after that place follows line
 by line to the end, as in any other ledger, so a package can be checked again and that check counts. So it is
-with every other line that takes something away: a fault that was cleared, a package or carrier that left.
+with every other line that takes something away: a fault that was cleared, a package or carrier that left; and
+with one that says that a package was sealed, where an earlier one tells of another under its name.
 
 Nor does it count in any ledger when it read the package at another path: a copied folder brings its ledger
 along, and nobody read the copy yet.
@@ -34,7 +35,6 @@ from provpack.package.ledgerchain import Break, Chain, Entry, Witness
 WRAPPED_ONLY = "wrapped"
 """`ended` of a carrier that is still in the house, but of which something came."""
 _LONGEST = 2000
-_ANY_LINE = 2**62
 
 
 class Taking(Protocol):
@@ -103,7 +103,7 @@ class _Reading:
     folder: str
     state: CustodyState = field(default_factory=CustodyState)
     checks: list[Check] = field(default_factory=list)
-    sealed: dict[str, Sealed] = field(default_factory=dict)
+    sealed: dict[str, dict[str | None, Sealed]] = field(default_factory=dict)
     went: dict[str, int] = field(default_factory=dict)
     replaced: dict[str, int] = field(default_factory=dict)
     faults: Faults = field(default_factory=Faults)
@@ -150,12 +150,14 @@ class _Reading:
         kind, held = entry.get("kind"), self.sealed.get(name)
         stays = kind in kinds.HERE if kind not in kinds.SAYS_NO_PLACE else None
         if kind in (kinds.WRAPPED, kinds.HEALED):
-            self.sealed[name] = Sealed(
+            told = Sealed(
                 package=_name(name),
                 line=line,
                 at=moment(entry.get("at")) or "",
                 identity=text(entry.get("tagmanifest_sha512")),
+                record_id=text(entry.get("record_id")),
             )
+            self.sealed.setdefault(name, {})[told.identity] = told
             self.went.pop(name, None)
             self.replaced.pop(name, None)
         elif held is not None and kind == kinds.SUPERSEDED:
@@ -167,16 +169,20 @@ class _Reading:
                 self.went[name] = line
 
     def _sealed_after(self, touched: int) -> Iterator[Sealed]:
-        """Every package sealed here; that it left, or was superseded, only where a line behind the last that
-        was touched says so."""
-        for name, held in self.sealed.items():
+        """Every package sealed here, as which the last line says that may be believed; where none may, as
+        each that is told. That it left, or was superseded, only where a line behind the last that was touched
+        says so."""
+        for name, by_identity in self.sealed.items():
             gone, superseded = self.went.get(name, 0) > touched, self.replaced.get(name, 0) > touched
-            yield replace(held, stays=not gone, superseded=superseded)
+            last = max(by_identity.values(), key=lambda one: one.line)
+            told = [last] if last.line > touched else by_identity.values()
+            for held in told:
+                yield replace(held, stays=not gone, superseded=superseded)
 
     def ledger(self, path: Path, chain: Chain) -> Ledger:
         """What all the lines amount to."""
         self.state.finish()
-        broken_until = _last_touched(chain.breaks)
+        broken_until = chain.last_touched
         whole = [c for c in self.checks if c.outcome != "good" or c.line > broken_until]
         return Ledger(
             path=readable(str(path)),
@@ -218,13 +224,6 @@ def _without_result_after(held: CarrierState, touched: int) -> CarrierState:
     package came of it stays: whether the package is there is another question."""
     pass_ = held.without_result
     return held if pass_ is None or pass_.line > touched else replace(held, without_result=None)
-
-
-def _last_touched(breaks: tuple[Break, ...]) -> int:
-    """The last line that shows a break; 0 when the chain holds, or only its end is gone."""
-    if any(b.kind == "too_many" for b in breaks):
-        return _ANY_LINE
-    return max((line for b in breaks for line in b.lines), default=0)
 
 
 def _broken(breaks: tuple[Break, ...]) -> str:

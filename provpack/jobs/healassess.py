@@ -18,7 +18,7 @@ from provpack.findings import Finding
 from provpack.jobs import healrules as rules
 from provpack.jobs.healblocks import BlockMap, Candidate, search
 from provpack.jobs.healcopies import Copy, Reader
-from provpack.jobs.healevidence import Court, known_identities, ledgers_beside, signatures_of
+from provpack.jobs.healevidence import Court, accused, known_identities, ledgers_beside, signatures_of
 from provpack.jobs.healrecord import as_record, record_under
 from provpack.measure.digests import DigestSink
 from provpack.package import layout
@@ -125,13 +125,14 @@ def assess(
     ledger: Path | None = None,
     signers: Signers | None = None,
 ) -> Assessment:
-    """Read every copy, and find the right bytes. Raises InputProblem (two packages, ledger no witness)."""
+    """Read every copy, and find the right bytes. Raises InputProblem (two packages, ledger no witness,
+    another package by a broken ledger)."""
     reader = Reader(copies, told)
     begin(f"reading {len(copies)} copies", reader.total)
     views = reader.views()
     stock = Stock(views)
     names = {c.place.name for c in copies if c.place is not None}
-    known, findings = known_identities(ledgers_beside(copies), ledger, names)
+    known, broken, findings = known_identities(ledgers_beside(copies), ledger, names)
     court = Court(signatures_of(copies, {v.number: dict(v.sizes) for v in views}), signers)
 
     def digest(data: bytes) -> dict[str, str]:
@@ -147,6 +148,7 @@ def assess(
     court.at = lambda text: _sealed_at(record_under(text, declaration, stock, read))
     masters = _masters(copies, views, stock, planner, reader.algorithms, told)
     plan = planner.plan()
+    findings += accused(broken, plan)
     # Name, record and block digests are those the plan proves: two packages may lie among the copies.
     record = as_record(read(plan.source(layout.RECORD)))
     text = plan.source(IDENTITY)

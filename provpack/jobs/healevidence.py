@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +15,8 @@ from provpack.jobs import healrules as rules
 from provpack.jobs.healcopies import Copy
 from provpack.jobs.signatures import SignatureVerdict, judge_signature
 from provpack.package.bagpaths import position, readable
-from provpack.package.ledgerchain import Entry
+from provpack.package.healplan import IDENTITY, Plan
+from provpack.package.ledgerchain import ANY_LINE, Entry
 from provpack.package.ledgerline import DELIVERED, HEALED, WRAPPED
 from provpack.package.ownbag import SIGNATURE
 from provpack.package.signers import Signers
@@ -41,32 +42,66 @@ def ledgers_beside(copies: Iterable[Copy]) -> list[Path]:
     return list(found)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokenWitness:
+    """A ledger whose lines do not all follow from each other. told: identity -> the last line that calls a
+    package of this name so; touched: lines up to this one may be made up, and acquit nobody."""
+
+    path: Path
+    told: Mapping[str, int]
+    touched: int
+
+    def contradicts(self, identity: str) -> Finding | None:
+        """That it knows another package by this name, when no line behind the break knows this one."""
+        if not self.told or self.told.get(identity, 0) > self.touched:
+            return None
+        others = {told: line for told, line in self.told.items() if told != identity}
+        if not others:
+            return None
+        other, line = max(others.items(), key=lambda item: item[1])
+        shown = readable(str(self.path))
+        also = (
+            f" Line {self.told[identity]} knows this one, but may be made up." if self.knows(identity) else ""
+        )
+        what = (
+            f"The broken ledger knows another package by this name: line {line} has {other[:16]}..., and "
+            f"what the copies hold is {identity[:16]}... (SHA-512 of {IDENTITY}).{also}"
+        )
+        return rules.LEDGER_OTHER.found(what, f"{shown}, line {line}", position=position(shown))
+
+    def knows(self, identity: str) -> bool:
+        """Whether any line calls a package of this name so."""
+        return identity in self.told
+
+
 def known_identities(
     ledgers: Iterable[Path], named: Path | None, names: Collection[str]
-) -> tuple[frozenset[str], list[Finding]]:
-    """The identities under which whole ledgers saw a package of one of these names sealed or handed over.
+) -> tuple[frozenset[str], list[BrokenWitness], list[Finding]]:
+    """The identities under which whole ledgers saw a package of one of these names sealed or handed over; and
+    the broken ledgers, which vouch for nothing.
 
     named: the ledger that was asked for. Raises InputProblem when that one cannot be read or does not hold.
     """
     out: set[str] = set()
+    broken: list[BrokenWitness] = []
     findings: list[Finding] = []
-    for path in [*([named] if named is not None else []), *ledgers]:
-        here: set[str] = set()
+    for path in dict.fromkeys([*([named] if named is not None else []), *ledgers]):
+        here: dict[str, int] = {}
 
-        def look(line: int, entry: Entry, here: set[str] = here) -> None:
+        def look(line: int, entry: Entry, here: dict[str, int] = here) -> None:
             digest = entry.get("tagmanifest_sha512")
             if entry.get("kind") in _SEALED and entry.get("package") in names and isinstance(digest, str):
-                here.add(digest)
+                here[digest] = line
 
-        problem = ""
+        problem, touched = "", ANY_LINE
         try:
             chain = read_ledger(path, each=look)
             if chain.breaks:
-                problem = chain.breaks[0].what
+                problem, touched = chain.breaks[0].what, chain.last_touched
         except ProvpackError as err:
             problem = err.what
         if not problem:
-            out |= here
+            out |= set(here)
         elif path == named:
             raise InputProblem(
                 "ledger-no-witness", f"This ledger can be no witness: {problem}", where=readable(str(path)),
@@ -75,7 +110,26 @@ def known_identities(
         else:
             shown = readable(str(path))
             findings.append(rules.LEDGER_BROKEN.found(problem, shown, position=position(shown)))
-    return frozenset(out), findings
+            broken.append(BrokenWitness(path=path, told=here, touched=touched))
+    return frozenset(out), broken, findings
+
+
+def accused(broken: Iterable[BrokenWitness], plan: Plan) -> list[Finding]:
+    """What broken ledgers say against the package that was chosen.
+
+    Raises InputProblem when one knows only others by its name, and nothing from outside vouches for it: a
+    ledger that was broken on purpose must not make its lines go away.
+    """
+    findings = []
+    for ledger in broken if plan.identity is not None else ():
+        assert plan.identity is not None
+        found = ledger.contradicts(plan.identity)
+        if found is None:
+            continue
+        if plan.evidence not in ("ledger", "signature") and not ledger.knows(plan.identity):
+            raise InputProblem("other-package", found.what, where=found.where, todo=rules.LEDGER_OTHER.todo)
+        findings.append(found)
+    return findings
 
 
 @dataclass(slots=True)

@@ -47,6 +47,13 @@ LEDGER_BROKEN = Rule(
     title="A ledger could not be used as a witness",
     todo="Compare it with a copy kept elsewhere; name a whole one with --ledger FILE.",
 )
+LEDGER_OTHER = Rule(
+    id="heal-ledger-knows-another",
+    severity="warning",
+    title="A broken ledger knows another package by this name",
+    todo="Compare the ledger with a copy kept elsewhere (delivery notes and receipts hold its last line), "
+    "and name a whole one with --ledger FILE. Believe the copies only when something else vouches for them.",
+)
 LEDGER_FAILED = Rule(
     id="heal-ledger-failed",
     severity="warning",
@@ -97,8 +104,34 @@ SECOND_UNREADABLE = Rule(
     todo="Look whether the disk is mounted, at cables and permissions; then check again.",
 )
 
+SECOND_GONE_WHOLE = Rule(
+    id="second-copy-of-gone-whole",
+    severity="warning",
+    title="A package is gone, and a second copy of it is whole",
+    todo="Find out why it is gone, and copy it back.",
+)
+SECOND_GONE_DAMAGED = Rule(
+    id="second-copy-of-gone-damaged",
+    severity="warning",
+    title="A package is gone, and its second copy is damaged",
+    todo="Look for further copies, and heal it from all of them with `provpack heal`.",
+)
+SECOND_GONE_OTHER = Rule(
+    id="second-copy-of-gone-differs",
+    severity="warning",
+    title="A package is gone, and what has its name among the second copies is not as it was sealed",
+    todo="Check what lies there with `provpack verify`; look for further copies.",
+)
+SECOND_GONE_NOWHERE = Rule(
+    id="second-copy-of-gone-missing",
+    severity="warning",
+    title="A package is gone, and is not among the second copies",
+    todo="Look for it on other disks; whoever it was delivered to may have it.",
+)
+
 RULES = (
     LEFTOVER, COMPLETED, NOT_CARRIED, UNPROVEN, SIGNATURE_LEFT_OUT, SIGNATURE_WRONG, LEDGER_BROKEN,
-    LEDGER_FAILED, NAME_DIFFERS, COPY_UNREADABLE, OTHER_PACKAGE, SECOND_MISSING, SECOND_OTHER,
-    SECOND_NONE_THERE, SECOND_UNREADABLE,
+    LEDGER_OTHER, LEDGER_FAILED, NAME_DIFFERS, COPY_UNREADABLE, OTHER_PACKAGE, SECOND_MISSING, SECOND_OTHER,
+    SECOND_NONE_THERE, SECOND_UNREADABLE, SECOND_GONE_WHOLE, SECOND_GONE_DAMAGED, SECOND_GONE_OTHER,
+    SECOND_GONE_NOWHERE,
 )  # fmt: skip

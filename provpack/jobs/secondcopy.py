@@ -150,8 +150,8 @@ class Shelf:
         """Every candidate for the second copy of a unit: those of the same identity first, then those that
         only have its name. Never the unit itself."""
         own = _real(place_of(unit))
-        alike = self._same(unit.identity) if unit.identity is not None else []
-        named = self._by_name.get(unit.name or "", [])
+        alike = self.of_identity(unit.identity) if unit.identity is not None else []
+        named = self.named(unit.name or "")
         found = {str(f.path): f for f in (*alike, *named)}
         # A copy of that name is more likely to be meant than one that was renamed.
         ranked = sorted(found.values(), key=lambda f: (f not in alike, f not in named))
@@ -162,7 +162,12 @@ class Shelf:
         own = _real(place_of(unit))
         return any(_real(f.path) == own for f in self._units)
 
-    def _same(self, identity: str) -> list[Found]:
+    def named(self, name: str) -> list[Found]:
+        """Those whose base directory has this name."""
+        return self._by_name.get(name, [])
+
+    def of_identity(self, identity: str) -> list[Found]:
+        """Those whose tagmanifest-sha512.txt has this SHA-512."""
         if self._identities is None:
             self._identities = {}
             for unit in self._units:
@@ -189,7 +194,7 @@ def identity_of(found: Found) -> tuple[str | None, str]:
 
 def compare(
     result: VerifyResult,
-    second: Path | str,
+    second: Path | str | Shelf,
     *,
     progress: Progress,
     ledger: Path | None = None,
@@ -197,7 +202,7 @@ def compare(
 ) -> dict[str, SecondCopy]:
     """path of each unit that is a package -> what the second copy at or beneath a path has. Raises nothing
     but what interrupts the run."""
-    shelf = Shelf(second)
+    shelf = second if isinstance(second, Shelf) else Shelf(second)
     return {
         unit.path: _one(unit, shelf, progress, ledger, signers)
         for unit in result.units
@@ -296,10 +301,10 @@ def _together(
 
 def heal_command(places: Iterable[str]) -> str:
     """What is to be typed to heal a package from these places."""
-    return f"provpack heal {' '.join(_typed(place) for place in places)} --to healed"
+    return f"provpack heal {' '.join(typed(place) for place in places)} --to healed"
 
 
-def _typed(place: str) -> str:
+def typed(place: str) -> str:
     """A path or address as it is typed in a shell; plain ASCII, so that a mail or a page keeps it whole.
 
     What ASCII does not print is told in bytes between $' and ' (POSIX.1-2024, 2.2.4 "Dollar-Single-Quotes";

@@ -7,6 +7,7 @@ resembles the name of anybody else, of their things, or of a person whom the cli
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -346,14 +347,21 @@ class LetterFolder:
 
     def write(self, drafts: Sequence[Draft]) -> tuple[Written, ...]:
         """Write them; the folder is made when it is not there."""
-        if drafts and not self.disk.exists(self.folder):
-            self.disk.make_folder(self.folder)
-            self.disk.sync_folder(self.folder.parent)
-        out = []
-        for draft in drafts:
-            target = self.folder / draft.name
-            self._new(target).write([draft.text])
-            out.append(Written(path=str(target), client=draft.client))
+        made = bool(drafts) and not self.disk.exists(self.folder)
+        out: list[Written] = []
+        try:
+            if made:
+                self.disk.make_folder(self.folder)
+                self.disk.sync_folder(self.folder.parent)
+            for draft in drafts:
+                target = self.folder / draft.name
+                self._new(target).write([draft.text])
+                out.append(Written(path=str(target), client=draft.client))
+        except BaseException:
+            if made and not out:
+                with contextlib.suppress(OSError):
+                    self.folder.rmdir()  # never anything but an empty folder of our own
+            raise
         return tuple(out)
 
     def _new(self, target: Path) -> NewFile:

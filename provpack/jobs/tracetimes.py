@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import combinations
 from typing import Final, Literal
 
-from provpack.model.formats import Moment, is_date, read_moment
+from provpack.model.formats import Moment, is_date, read_moment, told_backwards
 
 Verdict = Literal["covered", "not_covered", "cannot_be_told"]
 Why = Literal["no_time_noted", "end_not_noted", "notice_open", "fitting_unsure", "day_only", "contradiction"]
@@ -66,7 +66,7 @@ def stretch_of_pass(started: str | None, stopped: str | None) -> Stretch:
 def stretch_of_fitting(since: str | None, until: str | None) -> Stretch:
     """Of being fitted: without `since` as long as anybody knows, without `until` still."""
     return Stretch(
-        begin=_told(since, EVER), end=_told(until, FOREVER), contradictory=_backwards(since, until)
+        begin=_told(since, EVER), end=_told(until, FOREVER), contradictory=told_backwards(since, until)
     )
 
 
@@ -75,24 +75,13 @@ def stretch_of_fault(since: str | None, until: str | None, noted: str | None) ->
     noted it was there (or, when its end is told, by that end)."""
     begin, ends, found = read_moment(since), _told(until, FOREVER), read_moment(noted)
     if begin is not None:
-        return Stretch(begin=_both(begin), end=ends, contradictory=_backwards(since, until))
+        return Stretch(begin=_both(begin), end=ends, contradictory=told_backwards(since, until))
     return Stretch(begin=(EVER, min(found.latest if found else FOREVER, ends[1])), end=ends)
 
 
 def _told(text: str | None, absent: datetime) -> tuple[datetime, datetime]:
     """An end whose absence has a meaning; one that is there and cannot be read may be any time."""
     return (absent, absent) if text is None else _both(read_moment(text))
-
-
-def _backwards(since: str | None, until: str | None) -> bool:
-    """Whether the end is told before the begin. Who writes two days, or a day and a time of day, counts days
-    by one calendar: they are compared as written, not by what each may mean somewhere on Earth."""
-    begin, end = read_moment(since), read_moment(until)
-    if begin is None or end is None:
-        return False
-    if is_date(begin.text) or is_date(end.text):
-        return end.text[:10] < begin.text[:10]
-    return end.latest < begin.earliest
 
 
 def _both(moment: Moment | None) -> tuple[datetime, datetime]:

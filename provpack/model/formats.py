@@ -98,3 +98,14 @@ def read_moment(value: object) -> Moment | None:
         )
     except OverflowError:
         return None
+
+
+def told_backwards(since: object, until: object) -> bool:
+    """Whether an end is told before its begin. Who writes two days, or a day and a time of day, counts days
+    by one calendar: they are compared as written, not by what each may mean somewhere on Earth."""
+    begin, end = read_moment(since), read_moment(until)
+    if begin is None or end is None:
+        return False
+    if is_date(begin.text) or is_date(end.text):
+        return end.text[:10] < begin.text[:10]
+    return end.latest < begin.earliest

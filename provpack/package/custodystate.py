@@ -9,10 +9,10 @@ the package of that name beside the ledger.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from provpack.model.formats import read_moment
+from provpack.model.formats import read_moment, told_backwards
 from provpack.package import ledgerline as kinds
 from provpack.package.ledgerchain import Entry
 from provpack.package.names import package_name
@@ -77,6 +77,10 @@ class Fault:
     note: str | None
 
 
+FaultKey = tuple[str, str, int]
+"""Equipment, notice (or "line N", when it has no id), and the line that noted it first."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kept:
     """Something kept until a day."""
@@ -93,7 +97,7 @@ class CustodyState:
         self.carriers: dict[str, Carrier] = {}
         self.packages: dict[str, Package] = {}
         self.deliveries: dict[str, Delivery] = {}
-        self.faults: dict[tuple[str, str], Fault] = {}
+        self.faults: dict[FaultKey, Fault] = {}
         self.kept: dict[str, Kept] = {}
         self._items: dict[str, set[str]] = {}
         self._delivered: dict[str, str] = {}
@@ -206,15 +210,29 @@ class CustodyState:
         if equipment is None:
             return
         if event.kind == kinds.FAULT_NOTED:
-            self.faults[(equipment, notice or f"line {event.line}")] = Fault(
+            fault = Fault(
                 event=event, equipment_id=equipment, notice_id=notice, since=text(entry, "since"),
                 until=text(entry, "until"), note=text(entry, "note"),
             )  # fmt: skip
+            self._note(fault)
         elif event.kind == kinds.FAULT_CLEARED:
             for key in [k for k in self.faults if k[0] == equipment and notice in (None, k[1])]:
                 noted = self.faults[key]
                 if not clears_before_fault(event.moment, noted.since, noted.event.moment):
                     del self.faults[key]
+
+    def _note(self, fault: Fault) -> None:
+        """A notice stands beside others under its id, unless it only words one of them anew, or that one's
+        times contradict each other."""
+        number = fault.notice_id or f"line {fault.event.line}"
+        for key, old in list(self.faults.items()):
+            if key[:2] != (fault.equipment_id, number):
+                continue
+            if (old.since, old.until) == (fault.since, fault.until) or told_backwards(old.since, old.until):
+                notes = dict.fromkeys(filter(None, (old.note, fault.note)))
+                fault = replace(fault, event=old.event, note="; ".join(notes) or None)
+                del self.faults[key]
+        self.faults[(fault.equipment_id, number, fault.event.line)] = fault
 
     def _take_retention(self, package: str | None, subject: str | None, event: Event, entry: Entry) -> None:
         name = package or subject

@@ -23,6 +23,9 @@ NO_PREVIOUS: Final = "0" * 128
 MOST_RUNS: Final = 500
 """A file cut into more runs is not pieced together: it is no ledger with a few wounds any more."""
 
+ANY_LINE: Final = 2**62
+"""Greater than the number of any line."""
+
 Entry = Mapping[str, Any]
 Blocks = Callable[[], Iterable[bytes]]
 """Called once or twice; each time the same bytes from the beginning, in blocks of any size."""
@@ -87,6 +90,14 @@ class Chain:
     def holds(self) -> bool:
         """Whether every line follows from the one before, and no witness says otherwise."""
         return not self.breaks
+
+    @property
+    def last_touched(self) -> int:
+        """The last line that shows a break; 0 when the chain holds, or only its end is gone. Lines up to it
+        can accuse and never acquit; those after it follow from each other to the end."""
+        if any(b.kind == "too_many" for b in self.breaks):
+            return ANY_LINE
+        return max((line for b in self.breaks for line in b.lines), default=0)
 
 
 @dataclass(slots=True)

@@ -228,7 +228,8 @@ def _items(page: Page, letter: Letter) -> None:
         ("not_covered", "Transfers made at other times, which are not concerned"),
     )
     if not letter.live:
-        groups = (("not_covered", "Your transfers in which it took part"),)
+        who = _subject(letter) if letter.person else "it"
+        groups = (("not_covered", f"Your transfers in which {who} took part"),)
     for word, title in groups:
         found = [item for item in letter.items if item.word(letter.live) == word]
         if found:

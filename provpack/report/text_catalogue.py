@@ -74,7 +74,7 @@ def _row(hit: Hit) -> str:
 def _check(hit: Hit) -> str:
     p = hit.package
     if not p.last_checked_at:
-        return "never"
+        return "never (once bad)" if p.once_bad else "never"
     once = " (once bad)" if p.once_bad and p.last_outcome == "good" else ""
     return f"{p.last_checked_at[:10]} {p.last_outcome or '?'}{once}"
 

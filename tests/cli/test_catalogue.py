@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import shlex
 import shutil
 import signal
 import subprocess
@@ -173,7 +175,7 @@ def test_a_root_that_is_not_there(shelf: Path) -> None:
     assert (told.json()["harvest"]["roots"], told.json()["harvest"]["away"]) == ([], [str(shelf)])
     away.rename(shelf)
     refused = run("catalogue", "rebuild", shelf, shelf.parent / "away", "--json")
-    assert refused.code == 12 and refused.json()["error"]["code"] == "root-away"
+    assert refused.code == 12 and refused.json()["error"]["code"] == "root-not-there"
     assert run("catalogue", "state", "--json").json()["state"]["counts"]["packages"] == 2
 
 
@@ -236,3 +238,57 @@ def test_killed_in_the_middle(made: Path, tmp_path: Path) -> None:
 
 def test_help_needs_no_database() -> None:
     assert imported_by(["catalogue", "add", "--help"], ["sqlalchemy", "jsonschema", "numpy"]) == []
+
+
+@pytest.mark.parametrize("action", ["add", "rebuild"])
+def test_a_slip_of_the_pen_leaves_no_catalogue_behind(tmp_path: Path, action: str) -> None:
+    new = tmp_path / "new"
+    said = run("catalogue", action, tmp_path / "nonexist", "--catalogue", new, "--json")
+    assert said.code == 12 and said.json()["error"]["code"] == "root-not-there", "nothing was known of it"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("blocks", [0, 1, 20, 400])
+def test_what_fails_under_a_limit_leaves_no_empty_catalogue(shelf: Path, tmp_path: Path, blocks: int) -> None:
+    new = tmp_path / "new"
+    words = [os.fsdecode(w) for w in command("catalogue", "add", shelf, "--workers", "1", "--catalogue", new)]
+    limited = f"ulimit -f {blocks}; trap '' XFSZ; exec {shlex.join(words)}"
+    done = subprocess.run(["bash", "-c", limited], capture_output=True, text=True, check=False)
+    no_traceback(done.stderr)
+    assert done.returncode in ((0, 1) if blocks == 400 else (15,)), done.stderr
+    assert new.exists() is (blocks == 400), "kept only with what was read"
+    assert not new.with_name("new-journal").exists()
+
+
+def test_find_tells_a_copy_never_checked_of_what_was_bad(shelf: Path) -> None:
+    name = next(p.name for p in shelf.iterdir() if p.is_dir())
+    shutil.copytree(shelf / name, shelf.parent / "elsewhere" / name)
+    page = shelf / name / "READ-ME-FIRST.txt"
+    whole = page.read_bytes()
+    page.write_bytes(whole + b"x")
+    assert run("verify", shelf / name).code == 10
+    page.write_bytes(whole)
+    assert run("catalogue", "add", shelf, shelf.parent / "elsewhere").code in (0, 1)
+    lines = run("catalogue", "find", name, "--limit", "0").out.splitlines()
+    (line,) = [one for one in lines if "/elsewhere/" in one]
+    assert "never (once bad)" in line
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["catalogue", "add", ""], ["catalogue", "rebuild", ""], ["catalogue", "find", ""],
+        ["catalogue", "find", "--digest", ""], ["audit", ""], ["trace", "", "--equipment", "D"],
+        ["custody", ""], ["custody", ".", "--against", ""], ["enter", "", "note", "--note", "x"],
+        ["receive", ""], ["receive", ".", "--to", ""], ["deliver", "", "--to", "out"],
+        ["deliver", ".", "--to", ""], ["close", "", "--ledger", "."], ["close", "r", "--ledger", ""],
+    ],
+)  # fmt: skip
+def test_an_empty_name_is_not_the_working_folder(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A variable that a script forgot to set must not have another folder read or written."""
+    monkeypatch.setenv("PROVPACK_CATALOGUE", str(tmp_path / "index.sqlite"))
+    monkeypatch.chdir(tmp_path)
+    said = run(*words)
+    assert said.code == 2 and list(tmp_path.iterdir()) == [], said.err

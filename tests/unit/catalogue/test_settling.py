@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -195,3 +196,15 @@ def test_nobody_asks_a_record_that_could_not_be_read(catalogue: Catalogue, put: 
     assert places(ask.not_read(0)) == ["/a/x"]
     for answer in (ask.emphasis_unknown(0), ask.rights_gaps("2030-01-01", 0), ask.chain_check_old(30, 0)):
         assert places(answer) == []
+
+
+def test_a_package_without_identity_keeps_its_once_bad_by_its_record(put: Put, catalogue: Catalogue) -> None:
+    """Renamed, and its tag manifest taken away: what was sealed with its record was found bad."""
+    told = ledger("/a", "bad", "good")
+    told = replace(told, sealed=tuple(replace(one, record_id="record-1") for one in told.sealed))
+    bare = made("/a/foo", identity=None)
+    put(bare, made("/a/other", identity=None, record_id="record-2"), told)
+    assert places(catalogue.ask.once_bad(0)) == ["/a/foo"]
+    assert places(catalogue.ask.last_not_good(0)) == []
+    put(bare, replace(told, head="i", checks=told.checks[1:]))
+    assert places(catalogue.ask.once_bad(0)) == []

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from sqlalchemy import text
+from support.oldcatalogues import as_version_2
 
 from provpack.catalogue import migrations
 from provpack.catalogue.opening import Catalogue, open_catalogue
@@ -127,6 +128,7 @@ def test_an_older_catalogue_learns_the_new_questions(where: str) -> None:
             writer.ledger(ledger("h", x=TWO))
         with catalogue._changing() as conn:
             conn.execute(text("UPDATE sealed SET identity = :one"), {"one": bytes.fromhex(ONE)})
+            as_version_2(conn)
             for index in ("standing_other", "standing_claim"):
                 conn.execute(text(f"DROP INDEX {index}"))
             for column in ("is_other", "claim_fails", "other", "claim"):

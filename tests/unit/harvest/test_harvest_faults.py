@@ -98,3 +98,22 @@ def test_lines_before_the_last_touched_one_take_nothing_away(tmp_path: Path) -> 
     assert told(path) == [("2029-06-01", "dull", False)]
     write(tmp_path, cleared("F", happened_at="2030-03-01"))
     assert told(path) == [("2029-06-01", "dull", True)]
+
+
+def test_what_was_sealed_as_whom_is_not_told_by_a_line_before_the_last_touched_one(tmp_path: Path) -> None:
+    """A line that somebody puts in where the ledger is broken must not vouch for what he put in its place."""
+    true, forged = {"tagmanifest_sha512": "aa" * 64}, {"tagmanifest_sha512": "bb" * 64}
+    path = write(
+        tmp_path,
+        ("wrapped", {"package": "p1", **true}), ("wrapped", {"package": "p1", **forged}),
+        ("wrapped", {"package": "p2", **true}), ("note", {"note": "as it was"}),
+        ("wrapped", {"package": "p2", **forged}), ("note", {"note": "behind it"}),
+    )  # fmt: skip
+
+    def read() -> list[tuple[str, int, str]]:
+        return [(s.package, s.line, (s.identity or "")[:2]) for s in ledger_values(path).sealed]
+
+    assert read() == [("p1", 2, "bb"), ("p2", 5, "bb")]
+    touch_line(path, 4)
+    assert ledger_values(path).broken
+    assert read() == [("p1", 1, "aa"), ("p1", 2, "bb"), ("p2", 5, "bb")]

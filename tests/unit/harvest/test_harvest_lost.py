@@ -55,6 +55,25 @@ def test_another_package_in_the_place_of_one_that_was_lost(shelf: Path, rebuild:
         assert [one.name for one in ask.not_read(0).first] == [T01]
 
 
+@pytest.mark.parametrize("rebuild", [False, True])
+def test_a_line_put_in_before_a_break_does_not_vouch_for_another_package(shelf: Path, rebuild: bool) -> None:
+    """Whoever puts another package there may put a line about it into the ledger, and so break it."""
+    ledger = shelf / LEDGER
+    with empty() as catalogue:
+        fill(catalogue, shelf)
+        shutil.rmtree(shelf / T01)
+        shutil.copytree(shelf / T02, shelf / T01)
+        lines = ledger.read_bytes().splitlines(keepends=True)
+        own = next(line for line in lines if json.loads(line).get("package") == T02)
+        put_in = own.replace(T02.encode(), T01.encode())
+        ledger.write_bytes(b"".join([*lines, put_in, own]))
+        result = fill(catalogue, shelf, rebuild=rebuild)
+        assert "harvest-ledger-broken" in told(result) and "harvest-not-what-was-sealed" in told(result)
+        ask = catalogue.ask
+        assert [one.name for one in ask.other_than_sealed(0).first] == [T01]
+        assert [s.package for _, s in ask.sealed_but_unknown(0)] == [T01]
+
+
 def test_a_forged_record_took_part_in_nothing(shelf: Path) -> None:
     def forge(record: dict[str, Any]) -> None:
         record["deck"]["deck_id"] = "DECK-9"

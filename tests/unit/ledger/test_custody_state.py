@@ -225,6 +225,31 @@ def test_a_cleared_fault_is_closed_and_only_that_one(look: Look) -> None:
     assert look(*faults, line("fault_cleared", equipment_id="DECK-1", note="no harm")).open == ()
 
 
+def test_two_notices_under_one_id_are_both_shown(look: Look) -> None:
+    """As audit and trace judge by both (tests/unit/harvest/test_harvest_faults.py)."""
+
+    def noted(note: str, since: str | None, until: str | None = None) -> dict[str, Any]:
+        return line("fault_noted", equipment_id="DECK-1", notice_id="F", note=note, since=since, until=until,
+                    happened_at=since)  # fmt: skip
+
+    passes = [
+        played(f"T{day}", f"2031-06-{day:02}T10:00:00+02:00", f"2031-06-{day:02}T11:00:00+02:00")
+        for day in (1, 5, 9)
+    ]
+    june, later = noted("dull", "2031-06-01", "2031-06-02"), noted("hum", "2031-06-08")
+    found = look(*passes, june, later).open
+    assert [(o.finding.what.split(": ")[1][:4], o.packages) for o in found] == [
+        ("dull", ("j_t1",)), ("hum ", ("j_t9",)),
+    ]  # fmt: skip
+    cleared = line("fault_cleared", equipment_id="DECK-1", notice_id="F", happened_at="2031-06-05")
+    (one,) = look(june, later, cleared).open
+    assert " hum (" in one.finding.what, "what began after the clearing is not cleared by it"
+    (one,) = look(june, noted("hiss", "2031-06-01", "2031-06-02")).open
+    assert " dull; hiss (" in one.finding.what, "two wordings of one time are one notice"
+    (one,) = look(noted("dull", "2031-06-09", "2031-06-01"), later).open
+    assert "from 2031-06-08 to now" in one.finding.what, "impossible times give way"
+
+
 # --- histories, strange lines ---
 
 

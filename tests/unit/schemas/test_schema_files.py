@@ -50,8 +50,8 @@ VERSIONS = {
     **dict.fromkeys(
         ("measurements", "result-check", "result-demo", "result-wrap", "equipment-register"), "1.1.0"
     ),
-    **dict.fromkeys(("result-verify", "job-sheet"), "1.2.0"),
-    **dict.fromkeys(("transfer-record", "ledger-entry"), "1.3.0"),
+    "job-sheet": "1.2.0",
+    **dict.fromkeys(("transfer-record", "ledger-entry", "result-verify"), "1.3.0"),
     "fields": "1.4.0",
 }
 CONDITIONS = ("if", "then", "else", "allOf", "contains", "not")

@@ -150,6 +150,17 @@ def test_without_a_notice_or_with_a_cleared_one_it_is_information_only() -> None
     assert "no harm was found" in " ".join(text.split())
 
 
+def test_a_person_is_no_it() -> None:
+    _, texts, _ = written(what="Ilse Varrow")
+    assert texts
+    for text in texts.values():
+        words = " ".join(text.split())
+        assert (
+            "Your transfers in which the person named above took part" in words
+            and "which it took" not in words
+        )
+
+
 @pytest.mark.parametrize(
     "planted",
     [
@@ -304,3 +315,4 @@ def test_whatever_stops_the_writing_every_notice_that_stands_is_whole(tmp_path: 
             assert whole.items() <= {d.name: d.text for d in drafts}.items()
             if error is not None:
                 assert len(whole) == len(there)  # a full disk leaves nothing half written behind
+                assert there or not folder.exists(), "nor an empty folder"

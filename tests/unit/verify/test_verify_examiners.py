@@ -89,7 +89,7 @@ def test_demands_and_exit_codes(
     fits(
         "verify",
         {
-            "schema": "urn:provpack:schema:result-verify:1.2.0",
+            "schema": "urn:provpack:schema:result-verify:1.3.0",
             "exit_code": code,
             **result.as_json(),
             "ledgers": {"written": [], "failed": [], "without_ledger": []},
