@@ -8,9 +8,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import click
 import pytest
 from cli.commandline import no_traceback, run
+from support.documents import context
 
 from provpack.cli.main import COMMANDS, cli
 from provpack.jobs import whatnext
@@ -46,9 +46,9 @@ def test_a_folder_that_cannot_be_read_is_no_trouble(tmp_path: Path) -> None:
 def test_the_commands_told_are_commands(step: Step) -> None:
     for line, why in step.commands:
         _, name, *words = shlex.split(line)
-        command = cli.get_command(click.Context(cli), name)
+        command = cli.get_command(context(cli), name)
         assert command is not None and why, line
-        command.make_parser(click.Context(command)).parse_args(words)
+        command.make_parser(context(command)).parse_args(words)
 
 
 def test_provpack_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

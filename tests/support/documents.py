@@ -96,11 +96,16 @@ def rooms_part() -> str:
 EVERYWHERE = ("--json", "--help", "-h, --help")
 
 
+def context(command: click.Command, words: str = "provpack") -> click.Context:
+    """A context as the program has it; a command keeps the help option it was first asked for."""
+    return click.Context(command, info_name=words, **cli.context_settings)
+
+
 def _commands(command: click.Command, words: str) -> Iterator[tuple[str, click.Command]]:
     yield words, command
     if isinstance(command, click.Group):
-        for name in command.list_commands(click.Context(command)):
-            sub = command.get_command(click.Context(command), name)
+        for name in command.list_commands(context(command)):
+            sub = command.get_command(context(command), name)
             assert sub is not None, name
             yield from _commands(sub, f"{words} {name}")
 
@@ -108,10 +113,10 @@ def _commands(command: click.Command, words: str) -> Iterator[tuple[str, click.C
 def commands_part() -> str:
     lines = []
     for name in COMMANDS:
-        top = cli.get_command(click.Context(cli), name)
+        top = cli.get_command(context(cli), name)
         assert top is not None
         for words, command in _commands(top, f"provpack {name}"):
-            ctx = click.Context(command, info_name=words)
+            ctx = context(command, words)
             usage = " ".join([words, *command.collect_usage_pieces(ctx)])
             lines += [f"### `{usage}`", ""]
             lines += [" ".join((command.help or "").replace("\b", "").split()), ""]
