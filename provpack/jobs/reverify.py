@@ -26,7 +26,7 @@ from provpack.jobs.harvestrules import LEDGER_UNREAD
 from provpack.jobs.progress import Progress
 from provpack.jobs.silence import silent_apart
 from provpack.jobs.unitcheck import CheckSpec
-from provpack.jobs.verified import Outcome, UnitResult, VerifyResult
+from provpack.jobs.verified import Outcome, UnitResult, VerifyResult, crossed
 from provpack.jobs.verify_find import (
     Found,
     about,
@@ -157,7 +157,7 @@ def reverify(
         started_at=began.isoformat(),
         finished_at=clock().isoformat(),
         units=run.units,
-        findings=(*findings, *witness.findings()),
+        findings=(*findings, *witness.findings(), *crossed(run.units)),
     )
     left = {id(found) for found in run.left}
     done = [n for n, found in enumerate(chosen) if id(found) not in left]

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
+from provpack.model.recordrules import judge_identities
 from provpack.package.bagblocks import Damage
 from provpack.package.bagcheck import Outcome
 from provpack.package.rules import PAGE_NOT_WRITTEN
@@ -88,6 +89,11 @@ def worst_demands(demands: Iterable[str]) -> str:
     return next((word for word in _DEMANDS if word in there), "not_asked")
 
 
+def crossed(units: Iterable[UnitResult]) -> tuple[Finding, ...]:
+    """What only several packages together can show: one record_id that stands for two audios."""
+    return tuple(judge_identities((u.path, *u.essence) for u in units if u.essence is not None))
+
+
 def _verdict(outcome: Outcome, demands: str, findings: Iterable[Finding]) -> Verdict:
     if outcome != "good":
         return outcome
@@ -110,6 +116,7 @@ class UnitResult:
     name: base directory of the bag, None when there is none. serialisation: media type of the archive it
     was read from, None for a folder. examined: what was asked of it beyond being intact. bare: it was looked
     through and has no tagmanifest-sha512.txt. contents: what manifests_sha512 says of its payload manifests.
+    essence: record_id and audio_sha256 of its record, where that was read.
     """
 
     path: str
@@ -132,6 +139,7 @@ class UnitResult:
     examined: tuple[Examined, ...] = ()
     bare: bool = False
     contents: str | None = None
+    essence: tuple[str, str | None] | None = None
 
     @property
     def demands(self) -> str:

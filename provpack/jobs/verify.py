@@ -18,7 +18,7 @@ from provpack.jobs.crewthreads import ThreadCrew
 from provpack.jobs.fleet import verify_found
 from provpack.jobs.progress import Progress
 from provpack.jobs.unitcheck import CheckSpec
-from provpack.jobs.verified import Depth, Examiner, Outcome, UnitResult, Verdict, VerifyResult
+from provpack.jobs.verified import Depth, Examiner, Outcome, UnitResult, Verdict, VerifyResult, crossed
 from provpack.jobs.verify_find import find_units
 from provpack.jobs.verify_meaning import Helpers, Recover, Validate
 from provpack.jobs.witness import LedgerWitness
@@ -65,7 +65,7 @@ def verify_paths(
         started_at=started,
         finished_at=clock().isoformat(),
         units=run.units,
-        findings=tuple(findings),
+        findings=(*findings, *crossed(run.units)),
     )
 
 

@@ -80,6 +80,7 @@ class _Unit:
     algorithms: tuple[str, ...] = ()
     identity: str | None = None
     contents: str | None = None
+    essence: tuple[str, str | None] | None = None
     structure: Structure | None = None
     declared: bytes | None = None
     info: BagInfo | None = None
@@ -142,6 +143,7 @@ def check_unit(
         algorithms=unit.algorithms,
         identity=unit.identity,
         contents=unit.contents,
+        essence=unit.essence,
         findings=(*unit.findings, *(f for one in examined for f in one.findings)),
         damage=tuple(unit.damage),
         name=readable(place.name),
@@ -388,6 +390,9 @@ def _meaning(unit: _Unit, blocks: BlockDigests | None, damaged: bool) -> None:
         unit.bytes_read += read
     if record is None:
         return
+    name, audio = record.get("record_id"), record.get("audio_sha256")
+    if isinstance(name, str):
+        unit.essence = name, audio if isinstance(audio, str) else None
     no_blocks = not unit.blocks_named
     unit.findings.extend(judge_metadata(unit.place, record, unit.digests, unit.files))
     unit.findings.extend(compare_record(record, blocks, unit.digests, no_blocks=no_blocks))

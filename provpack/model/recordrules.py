@@ -7,7 +7,7 @@ business. Rules 7, 8, 23 and 26 speak only when the record holds measurements.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -19,8 +19,6 @@ from provpack.model.judge_chain import (
     judge_clean,
     judge_equipment,
     judge_passes,
-    overlaps,
-    playings,
 )
 from provpack.model.judge_custody import judge_custody, judge_people, judge_rights
 from provpack.model.judge_lineage import judge_assembly, judge_lineage
@@ -95,45 +93,14 @@ def _waived(findings: Iterable[Finding], view: View) -> Iterable[Finding]:
             yield replace(finding, severity=_MILDER[finding.severity], what=f"{finding.what} {said}")
 
 
-def judge_together(records: Sequence[Mapping[str, object]]) -> tuple[Finding, ...]:
-    """What only several records together can show (domain rules 21 and 25).
+def judge_identities(known: Iterable[tuple[str, str, str | None]]) -> Iterator[Finding]:
+    """Domain rule 25 between records: one record_id stands for one audio.
 
-    Two transfers that used one deck or one capture input at the same time: crossed chains. One record_id with
-    two different audios. position["row"] is the number of the record in the sequence, from 0.
+    known: where a record is, its record_id and its audio_sha256. Copies of one record are no finding.
     """
-    views = [View(record=r) for r in records]
-    judged: list[Finding] = []
-    everything = [p for n, view in enumerate(views) for p in playings(view, str(n))]
-    for earlier, later, shared in overlaps(everything):
-        if earlier.name != later.name:
-            one, two = (_called(views[int(p.name)], int(p.name)) for p in (earlier, later))
-            judged.append(
-                _placed(
-                    found(
-                        rules.PASSES_OVERLAP,
-                        f"Transfers {one} and {two} both used {shared} at {later.row.text('started_at')}.",
-                        later.row.pointer + "/started_at",
-                        later.row.text("started_at"),
-                    ),
-                    int(later.name),
-                )
-            )
-    first: dict[str, tuple[int, object]] = {}
-    for n, view in enumerate(views):
-        name, digest = view.text("record_id"), view.get("audio_sha256")
-        if name is None:
-            continue
-        before = first.setdefault(name, (n, digest))
+    first: dict[str, tuple[str, str | None]] = {}
+    for place, name, digest in known:
+        before = first.setdefault(name, (place, digest))
         if before[1] != digest:
-            one, two = _called(views[before[0]], before[0]), _called(view, n)
-            what = f"{one} and {two} have the same record_id and different audio."
-            judged.append(_placed(found(rules.AUDIO_CHANGED, what, "/record_id", name), n))
-    return tuple(judged)
-
-
-def _called(view: View, n: int) -> str:
-    return view.text("transfer_id") or f"number {n + 1}"
-
-
-def _placed(finding: Finding, row: int) -> Finding:
-    return replace(finding, position={**finding.position, "row": row})
+            what = f"{before[0]} and {place} have the same record_id and different audio."
+            yield found(rules.AUDIO_CHANGED, what, "/record_id", name, severity="warning")
