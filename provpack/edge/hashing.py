@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Callable, Collection
 from contextlib import nullcontext, suppress
+from functools import lru_cache
 from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, BinaryIO
@@ -52,6 +53,7 @@ _COST = {
 }
 
 
+@lru_cache(maxsize=256)
 def hashlib_name(algorithm: str) -> str | None:
     """How hashlib calls an algorithm (any spelling: SHA3-256, sha3256, sha3_256), None when it cannot do it.
 

@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath
 
 from provpack.edge.commit import Disk, Writer
 from provpack.errors import Bug
-from provpack.measure.digests import Buffer, DigestSink
+from provpack.measure.digests import DIGESTS, Buffer, DigestSink
 from provpack.measure.fanout import RunAll, Sink, Task
 from provpack.package.bagwrite import build_manifest
 
@@ -46,9 +46,12 @@ class StagedFile:
 
     def write_with(self, data: memoryview, run_all: RunAll, sinks: Sequence[Sink], *extra: Task) -> None:
         """Append bytes while they are digested, measured (sinks) and whatever else (extra), in parallel."""
-        # Measurements take longest: begun first, they leave the shorter tasks to even out the threads.
-        tasks: list[Task] = [_feed(s, data) for s in (*sinks, *self._sinks)]
-        tasks.insert(1, lambda: self._writer.write(data))
+        # A digest lets go of the interpreter lock for the whole buffer, a measurement for a moment at a time:
+        # two measurements side by side wait for each other, a measurement beside a digest does not. So the
+        # first one, the heaviest, begins together with the digests, and the others even out the threads.
+        measuring = [_feed(s, data) for s in sinks if not isinstance(s, DIGESTS)]
+        digesting = [_feed(s, data) for s in (*self._sinks, *sinks) if isinstance(s, DIGESTS)]
+        tasks: list[Task] = [*measuring[:1], *digesting, lambda: self._writer.write(data), *measuring[1:]]
         run_all([*extra, *tasks])
         self.size += len(data)
 

@@ -51,8 +51,8 @@ class Analysers:
         self._damage = DamageAnalyser(
             layout=layout, rate=rate, frames=frames, declared_bits=declared_bits, line_standard=line_standard
         )
-        # The heaviest first.
-        each = (self._loudness, self._spectral, self._damage)
+        # The heaviest first, and most often back at the interpreter lock.
+        each = (self._damage, self._loudness, self._spectral)
         self._sinks = tuple(AnalysisSink(layout, frames, rate, [one]) for one in each)
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Protocol
@@ -14,6 +15,22 @@ from provpack.measure.digests import Buffer
 from provpack.measure.pcm import IntArray, PcmLayout, check_layout, samples
 
 FloatArray = npt.NDArray[np.float32]
+_LITTLE = sys.byteorder == "little"
+
+
+def to_planar(codes: IntArray, full_scale: int, out: FloatArray) -> None:
+    """The codes (frames, channels) over full_scale, a power of two, into out (channels, frames)."""
+    if codes.dtype == np.int16 and codes.shape[1] == 2 and codes.flags.c_contiguous and _LITTLE:
+        # A frame is one word of 32 bits, the first channel its lower half: whole words are taken apart at
+        # twice the speed of every other sample. Both products are exact.
+        words = codes.reshape(-1).view(np.int32)
+        out[0] = words << 16
+        out[0] *= np.float32(1.0 / (full_scale << 16))
+        out[1] = words >> 16
+        out[1] *= np.float32(1.0 / full_scale)
+        return
+    np.copyto(out, codes.T, casting="same_kind")
+    out *= np.float32(1.0 / full_scale)
 
 
 class Block:
@@ -39,8 +56,8 @@ class Block:
     def planar(self) -> FloatArray:
         """Computed once per block, shared by all analysers; must not be written to."""
         if self._planar is None:
-            self._planar = np.ascontiguousarray(self.codes.T, dtype=np.float32)
-            self._planar *= np.float32(1.0 / self.full_scale)
+            self._planar = np.empty(self.codes.shape[::-1], dtype=np.float32)
+            to_planar(self.codes, self.full_scale, self._planar)
         return self._planar
 
 

@@ -123,7 +123,7 @@ class ClicksDetector:
         # Windows of the margins too: they are the neighbours of those that are judged.
         whole = len(bend) // AREA * AREA
         parts = [bend[:whole].reshape(-1, AREA), bend[whole:].reshape(1, -1)][: 1 + (whole < len(bend))]
-        highest = np.concatenate([np.maximum.reduce(part, axis=1) for part in parts if part.size])
+        highest = np.maximum.reduceat(bend, np.arange(0, len(bend), AREA))
         means = np.concatenate([np.add.reduce(part, axis=1) / part.shape[1] for part in parts if part.size])
         limit = _SCREEN * np.maximum(means, np.float32(least))
         screened = np.flatnonzero(highest >= limit)
@@ -220,8 +220,9 @@ def _near(highest: FloatArray, of: npt.NDArray[np.int64]) -> tuple[FloatArray, n
     """For each window of `of`: the median of the greatest bends of itself and RARE_NEAR windows to either
     side (beyond the ends, mirrored), and whether it reaches BURST_BEND, more than _CALM of those windows are
     far below it, and those that reach BURST_BEND are uneven."""
-    padded = np.pad(highest, RARE_NEAR, mode="symmetric")
-    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * RARE_NEAR + 1)[of]
+    ends = highest[:RARE_NEAR][::-1], highest, highest[-RARE_NEAR:][::-1]
+    padded = np.concatenate(ends) if len(highest) >= RARE_NEAR else np.pad(highest, RARE_NEAR, "symmetric")
+    near = padded[of[:, None] + np.arange(2 * RARE_NEAR + 1)]
     ordered = np.partition(near, (_CALM, RARE_NEAR), axis=1)
     median = ordered[:, RARE_NEAR]
     wild = (highest[of] >= BURST_BEND) & (RARE * ordered[:, _CALM] <= highest[of])

@@ -71,14 +71,16 @@ class ClippingDetector:
         """Look at one segment."""
         codes = seg.codes[seg.lo : seg.hi]
         if any(self._open) or codes.max() >= self._top or codes.min() <= -self._top:
-            for c in range(codes.shape[1]):
-                self._channel(c, codes[:, c], seg.first + seg.lo, seg.last)
+            flat, channels = codes.reshape(-1), codes.shape[1]
+            frames, of = np.divmod(np.flatnonzero((flat >= self._top) | (flat <= -self._top)), channels)
+            for c in range(channels):
+                self._channel(c, codes[:, c], frames[of == c], seg.first + seg.lo, seg.last)
 
-    def _channel(self, c: int, x: IntArray, frame: int, last: bool) -> None:
-        if self._mirrored[c] is not None and x.min() < -self._top:
+    def _channel(self, c: int, x: IntArray, at: _Ints, frame: int, last: bool) -> None:
+        """One channel of a segment; at: its rows at a limit or beyond."""
+        if self._mirrored[c] is not None and (x[at] < -self._top).any():
             self._mirrored[c] = None
             self._doubtful[c] = EventList(0)
-        at = np.flatnonzero((x >= self._top) | (x <= -self._top))
         carried = self._open[c]
         self._open[c] = None
         new = np.ones(len(at), dtype=np.bool_)

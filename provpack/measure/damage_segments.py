@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from provpack.measure.block import Block, FloatArray
+from provpack.measure.block import Block, FloatArray, to_planar
 from provpack.measure.pcm import IntArray, PcmLayout
 
 SEGMENT = 65536
@@ -113,7 +113,8 @@ class Segmenter:
         while at < block.frames:
             n = min(capacity - self._filled, block.frames - at)
             self._codes[self._filled : self._filled + n] = block.codes[at : at + n]
-            self._planar[:, self._filled : self._filled + n] = block.planar[:, at : at + n]
+            place = self._planar[:, self._filled : self._filled + n]
+            to_planar(block.codes[at : at + n], block.full_scale, place)
             self._filled += n
             at += n
             if self._filled == capacity:

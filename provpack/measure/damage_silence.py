@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from provpack.measure.damage_segments import Event, EventList, EventType, Segment
-from provpack.measure.pcm import IntArray
+from provpack.measure.pcm import silent_frames
 
 MIN_MUTE = 64
 AROUND = 32
@@ -42,7 +42,7 @@ class SilenceRuns:
 
     def scan(self, seg: Segment) -> None:
         """Look at one segment."""
-        silent = _all_zero(seg.codes[seg.lo : seg.hi])
+        silent = silent_frames(seg.codes[seg.lo : seg.hi])
         if not silent.any() and not self._open:
             return
         if self._open and not seg.last and silent.all():
@@ -122,14 +122,3 @@ def _greatest_before(level: _Ints, at: _Ints, reach: int) -> _Ints:
     ends = np.stack([np.maximum(at - reach, 0), np.minimum(at, len(level) - 1)], axis=1)
     found = np.maximum.reduceat(level, ends.reshape(-1))[::2]
     return np.where(at > 0, found, 0)
-
-
-def _all_zero(codes: IntArray) -> npt.NDArray[np.bool_]:
-    """Which frames are zero in every channel; codes (frames, channels), contiguous."""
-    if codes.shape[1] == 2:  # two samples are one word of twice the width
-        word = np.uint32 if codes.dtype.itemsize == 2 else np.uint64
-        return np.asarray(codes.reshape(-1).view(word) == 0)
-    silent: npt.NDArray[np.bool_] = codes[:, 0] == 0
-    for c in range(1, codes.shape[1]):
-        silent &= codes[:, c] == 0
-    return silent

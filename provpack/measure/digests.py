@@ -79,3 +79,7 @@ class BlockDigestSink:
         if self._filled:
             self._close_block()
         return BlockDigests(block_bytes=self._block_bytes, size=self._size, hexdigests=tuple(self._done))
+
+
+DIGESTS = (DigestSink, BlockDigestSink)
+"""The sinks that let go of the interpreter lock for as long as they take."""

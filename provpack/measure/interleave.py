@@ -315,8 +315,11 @@ def _clean_share(fine: _Ints, rows: int) -> npt.NDArray[np.float64]:
     flat = fine.flatten()
     flat[whole:] = flat[whole - 1] if whole else 2 * _FINE
     fine = flat.reshape(fine.shape)
-    wide = np.concatenate((fine[[0, 0]], fine, fine[[-1, -1]]))
-    near = np.concatenate([wide[k : k + len(fine)] for k in range(5)], axis=1)
+    wide = np.concatenate((fine[:1], fine[:1], fine, fine[-1:], fine[-1:]))
+    across = CELL // _FINE
+    near = np.lib.stride_tricks.as_strided(
+        wide, (len(fine), 5 * across), (across * wide.itemsize, wide.itemsize), writeable=False
+    )
     quarter = near.shape[1] // 4
     return np.asarray(np.partition(near, quarter, axis=1)[:, quarter] / (2 * _FINE))
 

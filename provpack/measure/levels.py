@@ -21,7 +21,7 @@ import numpy as np
 
 from provpack.errors import Bug
 from provpack.measure.digests import Buffer
-from provpack.measure.pcm import IntArray, PcmLayout, check_layout, samples
+from provpack.measure.pcm import IntArray, PcmLayout, check_layout, samples, silent_frames
 
 MIN_SILENCE_FRAMES = 64
 ENVELOPE_BINS = 1200
@@ -155,14 +155,7 @@ class LevelsSink:
         self._or |= bits.astype(np.int64)
 
     def _find_silence(self, flat: IntArray, frames: int) -> None:
-        channels = self._layout.channels
-        if channels == 2 and flat.dtype == np.dtype("<i2"):
-            # Two 16-bit channels are one 32-bit word: a frame of silence is a zero word.
-            silent = flat.view("<u4") == 0
-        elif channels == 1:
-            silent = flat == 0
-        else:
-            silent = ~flat.reshape(-1, channels).any(axis=1)
+        silent = silent_frames(flat.reshape(-1, self._layout.channels))
         count = int(np.count_nonzero(silent))
         if count == 0:
             self._close_run()

@@ -35,6 +35,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+import numpy.typing as npt
 
 from provpack.errors import Bug
 from provpack.measure.block import Block, FloatArray
@@ -54,6 +55,7 @@ CELLS_PER_SECOND = 100  # the step of momentary and short-term loudness
 MOMENTARY, SHORT_TERM, TENTH = 40, 300, 10  # in cells
 MAX_TENTHS = 72 * 36000  # 72 hours (21 MB); in a longer file integrated loudness and range stay unmeasured
 CONTOUR_POINTS = 1200
+_DOT = 4096  # samples of one call of BLAS: too few for it to start threads
 _STRETCH_SAMPLES = 131072  # all channels together: the input is cut anew into pieces of this many
 
 # WAVEFORMATEXTENSIBLE channel mask bits (Microsoft, ksmedia.h)
@@ -158,6 +160,14 @@ def _sums(values: Float64, width: int) -> Float64:
     return sums
 
 
+def _energy(wide: Float64) -> float:
+    """Sum of squares. Of codes of up to 16 bits it is exact: less than 2**53 times 2**-30."""
+    whole = len(wide) - len(wide) % _DOT
+    rows = wide[:whole].reshape(-1, 1, _DOT)
+    left = wide[whole:]
+    return float(np.matmul(rows, rows.transpose(0, 2, 1)).sum()) + float((left * left).sum())
+
+
 def _decibels(linear: float) -> float | None:
     return 20.0 * math.log10(linear) if linear > 0.0 else None
 
@@ -212,6 +222,7 @@ class LoudnessMeter:
         self._cell = 0  # number of the cell that `_tail` begins
         self._tail: Float64 = np.zeros(0)  # weighted squares of the cell not yet whole
         self._stretch = max(TENTH, _STRETCH_SAMPLES // layout.channels)
+        self._room: Float64 = np.empty((layout.channels, 0))
         self._waiting: list[FloatArray] = []
         self._waiting_frames = 0
 
@@ -237,12 +248,15 @@ class LoudnessMeter:
                 self._waiting = [np.concatenate(self._waiting, axis=1)]
 
     def _measure(self, planar: FloatArray) -> None:
-        self._seen += planar.shape[1]
+        frames = planar.shape[1]
+        self._seen += frames
         self._peaks.take(planar)
-        wide = planar.astype(np.float64)
-        squares = wide * wide
-        for channel, of_channel in enumerate(squares):
-            self._squares[channel] += float(of_channel.sum())
+        if self._room.shape[1] != frames:
+            self._room = np.empty((len(planar), frames))
+        wide = self._room
+        np.copyto(wide, planar)
+        for channel, of_channel in enumerate(wide):
+            self._squares[channel] += _energy(of_channel)
         if self._filter is not None:
             weighted = self._filter.run(wide)
             weighted *= weighted
@@ -250,18 +264,30 @@ class LoudnessMeter:
 
     def _collect(self, squares: Float64) -> None:
         """Add up the squares of the channels over the cells that are now whole."""
-        total = squares[0] * self._weights[0] if self._weights[0] != 1.0 else squares[0]
+        held = len(self._tail)
+        total = np.empty(held + squares.shape[1])
+        total[:held] = self._tail
+        np.multiply(squares[0], self._weights[0], out=total[held:])
         for weight, of_channel in zip(self._weights[1:], squares[1:], strict=True):
-            total += of_channel if weight == 1.0 else of_channel * weight
-        total = np.concatenate((self._tail, total))
-        origin = self._edge(self._cell)
-        edges = [0]
-        while (edge := self._edge(self._cell + len(edges)) - origin) <= len(total):
-            edges.append(edge)
+            total[held:] += of_channel if weight == 1.0 else of_channel * weight
+        edges = self._edges(len(total))
         if len(edges) > 1:
-            self._windows.take(np.add.reduceat(total[: edges[-1]], np.array(edges[:-1])))
+            self._windows.take(np.add.reduceat(total[: edges[-1]], edges[:-1]))
             self._cell += len(edges) - 1
         self._tail = total[edges[-1] :].copy()
+
+    def _edges(self, frames: int) -> npt.NDArray[np.int64]:
+        """The first frames of this cell and of all that follow, as far as they lie in so many frames from the
+        first of this one."""
+        origin = self._edge(self._cell)
+        cells = int(frames * CELLS_PER_SECOND / self._rate) + 2
+        if self._edge(self._cell + cells) < 1 << 40 and self._rate.denominator < 1 << 12:
+            # Twice the product of the two stays below 2**62: exact.
+            num, den = self._rate.numerator, self._rate.denominator * CELLS_PER_SECOND
+            edges = (2 * num * np.arange(self._cell, self._cell + cells + 1) + den) // (2 * den) - origin
+        else:
+            edges = np.array([self._edge(self._cell + k) - origin for k in range(cells + 1)])
+        return edges[edges <= frames]
 
     def _edge(self, cell: int) -> int:
         """First frame of a cell: the nearest to cell * 10 ms, at the exact rate."""

@@ -55,7 +55,24 @@ def samples(data: bytes | bytearray | memoryview, layout: PcmLayout) -> IntArray
     raw = np.frombuffer(data, dtype=np.uint8)
     if width == 1:
         return raw.astype(np.int16) - 128
-    wide = np.empty((raw.size // 3, 4), dtype=np.uint8)
-    wide[:, 1:] = raw.reshape(-1, 3)
-    wide[:, 0] = 0
-    return wide.view("<i4").reshape(-1) >> 8
+    count = raw.size // 3
+    wide = np.empty(count, dtype=np.int32)
+    if count:
+        # Words of four bytes, one every three: each sample, and above it a byte of the next.
+        words: IntArray = np.ndarray((count - 1,), "<i4", raw, 0, (3,))
+        np.copyto(wide[:-1], words)
+        wide[-1] = int.from_bytes(raw[-3:].tobytes(), "little")
+        wide <<= 8
+        wide >>= 8
+    return wide
+
+
+def silent_frames(codes: IntArray) -> npt.NDArray[np.bool_]:
+    """Which frames are zero in every channel; codes (frames, channels), contiguous."""
+    if codes.shape[1] == 2:  # two samples are one word of twice the width
+        word = np.uint32 if codes.dtype.itemsize == 2 else np.uint64
+        return np.asarray(codes.reshape(-1).view(word) == 0)
+    silent: npt.NDArray[np.bool_] = codes[:, 0] == 0
+    for c in range(1, codes.shape[1]):
+        silent &= codes[:, c] == 0
+    return silent

@@ -26,6 +26,7 @@ from typing import Literal
 
 import numpy as np
 
+from provpack.measure.products import product
 from provpack.measure.spectra import UNIT, Complexes, Floats, Planar
 
 Verdict = Literal["consistent", "against", "no_pilot"]
@@ -47,7 +48,6 @@ DECIMATION = 64
 TAPS = 512
 CENTRE_HZ = 15687.0
 LONGEST_UNITS, SHORTEST_UNITS = 42, 4
-_PRODUCT = 128  # columns per matrix product: so small that it stays on the one thread of the measurements
 _FIELDS = (735, 1470, 882, 1764)  # samples per field and frame, domain note 1.4
 
 
@@ -113,7 +113,7 @@ class WhistleMeter:
         self._rows = UNIT // DECIMATION
         turn = 2.0 * _low_pass() * np.exp(-2j * np.pi * self._centre * np.arange(TAPS))
         parts = turn.reshape(TAPS // DECIMATION, DECIMATION)
-        self._mixer = np.concatenate([parts.real, parts.imag]).astype(np.float32)
+        self._mixer = np.concatenate([parts.real, parts.imag]).T.astype(np.float32, order="C")
         self._reach = TAPS // DECIMATION - 1
         spin = np.exp(-2j * np.pi * self._centre * DECIMATION * np.arange(self._rows))
         self._spin = np.roll(spin, self._reach)
@@ -132,14 +132,12 @@ class WhistleMeter:
         parts = self._reach + 1
         for c in range(len(self._tail)):
             pieces = sound[c, : rows * DECIMATION].reshape(rows, DECIMATION)
-            # One column per piece of 64 samples, its eight parts of the filter below each other, real, then
-            # imaginary; one output is the diagonal over eight columns.
-            table = np.empty((2 * parts, rows), dtype=np.float32)
-            for at in range(0, rows, _PRODUCT):
-                table[:, at : at + _PRODUCT] = self._mixer @ pieces[at : at + _PRODUCT].T
+            # One row per piece of 64 samples, its eight parts of the filter side by side, real, then
+            # imaginary; one output is the diagonal over eight rows.
+            table = product(pieces, self._mixer)
             sums = np.zeros((2, rows + self._reach), dtype=np.float32)
             for k in range(parts):
-                sums[:, self._reach - k : self._reach - k + rows] += table[k::parts]
+                sums[:, self._reach - k : self._reach - k + rows] += table[:, k::parts].T
             sums[:, : self._reach] += self._tail[c]
             self._tail[c] = sums[:, rows:]
             out = self._base[c, self._filled : self._filled + rows]

@@ -82,7 +82,8 @@ def mixed_case(name: str, data: bytes) -> tuple[Finding, ...]:
     vouches for a tag manifest; but we write lower case only.
     """
     kind = manifest_kind(name)
-    letters = {byte for line in data.splitlines() for byte in line.partition(b" ")[0] if byte > 0x40}
+    digests = b"".join(line.partition(b" ")[0] for line in data.splitlines())
+    letters = {byte for byte in set(digests) if byte > 0x40}
     if (
         kind is None
         or kind[0] != "tag"

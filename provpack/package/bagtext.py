@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from provpack.findings import Finding
@@ -119,6 +120,7 @@ def manifest_kind(name: str) -> tuple[Literal["payload", "tag"], str] | None:
     return ("tag" if match[1] else "payload"), match[2]
 
 
+@lru_cache(maxsize=256)
 def normal_algorithm(name: str) -> str:
     """SHA3-256 -> sha3256: lower case, letters and digits only (section 2.4)."""
     return "".join(c for c in name.lower() if c.isalnum() and c.isascii())
@@ -133,8 +135,11 @@ def _path(
     written: str, declaration: Declaration, found: Findings, line: int, *, payload: bool
 ) -> tuple[str, str | None] | None:
     """(path, other name or None) meant by the text of a path column; None when it must not be looked up."""
+    path = written
     other: str | None = None
-    if declaration.strict:
+    if "%" not in written:
+        pass
+    elif declaration.strict:
         if "%" in _ENCODED.sub("", written):
             found.add(
                 text_rules.PERCENT,
@@ -143,11 +148,9 @@ def _path(
                 line=line,
             )
         path = _ENCODED.sub(lambda m: _ENCODED_TO[m[0].lower()], written)
-    else:
-        path = written
-        if _LINE_ENDS.search(written):
-            other = _LINE_ENDS.sub(lambda m: _ENCODED_TO[m[0].lower()], written)
-    for candidate in (written, path, other):
+    elif _LINE_ENDS.search(written):
+        other = _LINE_ENDS.sub(lambda m: _ENCODED_TO[m[0].lower()], written)
+    for candidate in dict.fromkeys((written, path, other)):
         why = unsafe(candidate) if candidate is not None else None
         if why:
             found.add(

@@ -6,72 +6,43 @@ Each run is a process of its own, tied to one core, one BLAS thread; figures are
 system), so that other people's work on the machine counts as little as it can. The sound is music with both
 channels from one converter, 14 bits, 44.1 kHz stereo, repeated to the length wanted (PROVPACK_PERF_MINUTES,
 default 20). Beside it ffmpeg's ebur128 with true peak, which measures loudness alone, on the same samples.
+Then other sounds and layouts, and what each of the four sinks takes. Full-scale white noise, which no tape
+holds, is the worst case of the true peak (nothing of it can be left out) and of the damage detectors.
 Nothing here fails for being slow: it prints. Design goal: 300 times real time with everything on.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import resource
 import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from support.soundspeed import measured, sound
 
 pytestmark = pytest.mark.perf
 MINUTES = float(os.environ.get("PROVPACK_PERF_MINUTES", "20"))
 ROUNDS = int(os.environ.get("PROVPACK_PERF_ROUNDS", "3"))
 
-CHILD = """
-import json, resource, sys
-from fractions import Fraction
-from provpack.chunks.source import BytesSource
-from provpack.chunks.walk import read_layout
-from provpack.chunks.layout import DataSpan
-from dataclasses import replace
-from provpack.jobs.measuring import Measuring
-head = open(sys.argv[1], "rb").read()
-layout = read_layout(BytesSource(head), "tape")
-piece = memoryview(head)[layout.data.offset : layout.data.offset + layout.data.size]
-times = int(float(sys.argv[2]) * 60 * 44100 * 4 // len(piece)) + 1
-size = times * len(piece)
-layout = replace(layout, data=replace(layout.data, size=size))
-record = {"carrier": {"source_bit_depth": 14, "line_standard": "625_50"}}
-measuring = Measuring(layout, Fraction(44100), record)
-use = resource.getrusage(resource.RUSAGE_SELF)
-before = use.ru_utime + use.ru_stime
-for _ in range(times):
-    for at in range(0, len(piece), 4 << 20):
-        part = piece[at : at + (4 << 20)]
-        for sink in measuring.sinks:
-            sink.feed(part)
-measuring.finish()
-use = resource.getrusage(resource.RUSAGE_SELF)
-print(json.dumps({"seconds": use.ru_utime + use.ru_stime - before, "audio": size / 4 / 44100,
-                  "megabytes": use.ru_maxrss / 1024}))
-"""
+KINDS = ("loud and bright", "quiet and dull", "one channel", "six channels", "24 bits", "noise")
+SINKS = ("damage", "loudness and peaks", "spectra and channels", "levels")
 
 
-def sound(folder: Path, seconds: float) -> Path:
-    from support.interleave import music
-    from support.strangers import fmt_plain, wave
-
-    codes = music(3, seconds, bits=14, level="loud", tone="bright").astype("<i2")
-    path = folder / "tape.wav"
-    path.write_bytes(wave(fmt_plain(2, 44100, 16), codes.tobytes()))
-    return path
-
-
-def measured(path: Path, minutes: float) -> dict[str, float]:
-    alone = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
-    command = ["taskset", "-c", "1", sys.executable, "-c", CHILD, str(path), str(minutes)]
-    done = subprocess.run(command, capture_output=True, env={**os.environ, **alone}, text=True)
-    assert done.returncode == 0, done.stderr
-    out: dict[str, float] = json.loads(done.stdout)
-    return out
+def test_each_sound_and_each_sink(tmp_path: Path) -> None:
+    """Milliseconds of a processor per minute of audio."""
+    print("\n" + " " * 17 + "x real time   " + "".join(f"{name:>22s}" for name in SINKS))
+    for kind in KINDS:
+        path = sound(tmp_path, 30, kind)
+        runs = [measured(path, MINUTES) for _ in range(ROUNDS)]
+        fastest = min(runs, key=lambda run: run["seconds"])
+        path.unlink()
+        minutes = fastest["audio"] / 60
+        each = [min(run["each"][n] for run in runs) * 1000 / minutes for n in range(len(SINKS))]
+        print(f"{kind:17s}{fastest['audio'] / fastest['seconds']:11.0f}   "
+              + "".join(f"{value:19.1f} ms" for value in each))  # fmt: skip
+        assert len(fastest["each"]) == len(SINKS)
 
 
 def ffmpeg_seconds(ffmpeg: str, path: Path) -> float:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from provpack.measure.truepeak import HALF, OVERSAMPLING, TruePeak, interpolator
+from provpack.measure.truepeak import HALF, OVERSAMPLING, TruePeak, bending, interpolator
 
 FS = 48000
 
@@ -103,23 +103,69 @@ def test_left_out_rows_never_hold_the_peak(seed: int) -> None:
         assert true == pytest.approx(everything(wave), rel=1e-12)
 
 
-def test_most_rows_of_a_signal_with_one_peak_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+def blocks_looked_at(monkeypatch: pytest.MonkeyPatch, wave: np.ndarray) -> int:
+    """How many blocks of 512 intervals were interpolated."""
     looked_at = 0
     original = TruePeak._interpolate
 
-    def counted(
-        self: TruePeak, windows: np.ndarray, near: np.ndarray, rows: np.ndarray, peak: float
-    ) -> float:
+    def counted(self: TruePeak, windows: np.ndarray, blocks: np.ndarray, near: float, peak: float) -> float:
         nonlocal looked_at
-        looked_at += rows.size
-        return original(self, windows, near, rows, peak)
+        looked_at += blocks.size
+        return original(self, windows, blocks, near, peak)
 
     monkeypatch.setattr(TruePeak, "_interpolate", counted)
+    linear(wave[None, :].astype(np.float32))
+    return looked_at
+
+
+def test_most_blocks_of_a_signal_with_one_peak_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(1)
     wave = np.clip(rng.standard_normal(64_000) * 0.03, -0.2, 0.2)
     wave[30_000] = 0.9
-    linear(wave[None, :].astype(np.float32))
-    assert looked_at < 20  # of 2000
+    assert 1 <= blocks_looked_at(monkeypatch, wave) <= 2  # of 125
+
+
+def test_most_blocks_of_a_loud_low_tone_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of it is as loud as the peak, but between samples that bend so little no peak can hide."""
+    wave = 0.8 * np.sin(2 * np.pi * 400.3 / 44100 * np.arange(128_000))
+    wave[64_000] = 0.83
+    assert 1 <= blocks_looked_at(monkeypatch, wave) <= 4  # of 250
+
+
+@pytest.mark.parametrize("divisor", [4.0, 3.3, 2.6, 5.1])
+def test_a_peak_between_lower_samples_is_not_left_out(divisor: float) -> None:
+    """Samples of a high tone below those of a low one, while the signal between them rises above."""
+    n = np.arange(4096)
+    low = faded(0.8 * np.sin(2 * np.pi * n / 97.3))
+    high = faded(0.95 * np.sin(2 * np.pi * n / divisor + np.pi / 4))
+    high *= min(1.0, 0.79 / float(np.abs(high).max()))
+    wave = np.concatenate((low, np.zeros(1000), high)).astype(np.float32)
+    (_, true), *_ = linear(wave[None, :])
+    assert true == pytest.approx(everything(wave), rel=1e-12)
+    assert divisor != 4.0 or true > 0.9
+
+
+def test_no_point_passes_the_bound_by_the_bend() -> None:
+    """The worst that 32 samples of second difference within 1 and greater neighbour 0 can do is the sum the
+    function gives: found by taking each sign as the taps have it."""
+    worst = 0.0
+    for taps in interpolator():
+        centre = float(taps @ np.arange(-HALF + 1, HALF + 1))
+        # Samples with second differences d, and both neighbours of the point at 0: two cumulative sums from
+        # the middle outwards. The point is linear in d, so unit vectors show the weight of each.
+        weights = []
+        for k in range(1, 2 * HALF - 1):
+            d = np.zeros(2 * HALF)
+            d[k] = 1.0
+            x = np.zeros(2 * HALF)
+            for n in range(HALF + 1, 2 * HALF):
+                x[n] = 2 * x[n - 1] - x[n - 2] + d[n - 1]
+            for n in range(HALF - 2, -1, -1):
+                x[n] = 2 * x[n + 1] - x[n + 2] + d[n + 1]
+            weights.append(float(taps @ x))
+        assert 0.0 < centre < 1.0
+        worst = max(worst, float(np.abs(weights).sum()))
+    assert worst == pytest.approx(bending(), rel=1e-9)
 
 
 @pytest.mark.parametrize("where", [0, 1, 17, 31, 32, 63, 99])

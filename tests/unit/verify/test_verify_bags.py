@@ -169,8 +169,11 @@ def test_an_algorithm_this_installation_lacks(
             raise ValueError("unsupported hash type")
         return real(name, *args, **options)
 
-    monkeypatch.setattr(hashing.hashlib, "new", lacking)
-    assert verify(root).outcome == "could_not_check"
+    hashing.hashlib_name.cache_clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(hashing.hashlib, "new", lacking)
+        assert verify(root).outcome == "could_not_check"
+    hashing.hashlib_name.cache_clear()
 
 
 @pytest.mark.parametrize(
