@@ -244,6 +244,15 @@ def _explained(err: OSError, path: Path, doing: str) -> ProvpackError:
     return type(told)(told.code, told.what, where=told.where, todo=_TODO.get(told.code, told.todo))
 
 
+def _as_line(entry: Mapping[str, Any]) -> bytes:
+    """UTF-8; a line with half characters, as a stranger may write them, is all escapes: the same JSON."""
+    text = json.dumps(entry, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    try:
+        return text.encode("utf-8")
+    except UnicodeEncodeError:
+        return json.dumps(entry, sort_keys=True, separators=(",", ":")).encode("ascii")
+
+
 def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     before = os.fstat(fd).st_size
     size, missing_end = mend_torn_end(fd, before, path)
@@ -256,7 +265,7 @@ def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[di
     for entry in entries:
         number += 1
         full = {**entry, "n": number, "previous": previous}
-        line = json.dumps(full, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode("utf-8")
+        line = _as_line(full)
         previous = hashlib.sha512(line).hexdigest()
         data += line + b"\n"
         out.append(full)

@@ -23,6 +23,10 @@ NO_PREVIOUS: Final = "0" * 128
 MOST_RUNS: Final = 500
 """A file cut into more runs is not pieced together: it is no ledger with a few wounds any more."""
 
+_TOO_LARGE: Final = 1 << 63
+_COMPOUND: Final = ("equipment_ids", "findings")
+"""Members of a line that are no words or numbers (schemas/ledger-entry.schema.json)."""
+
 Entry = Mapping[str, Any]
 Blocks = Callable[[], Iterable[bytes]]
 """Called once or twice; each time the same bytes from the beginning, in blocks of any size."""
@@ -147,7 +151,11 @@ def raw_lines(blocks: Iterable[bytes]) -> Iterator[RawLine]:
 
 
 def entry_of(line: bytes | None) -> dict[str, Any] | None:
-    """The line as an entry with a number and a previous digest, else None."""
+    """The line as an entry with a number and a previous digest, else None.
+
+    A member that holds a list or object where no line has one is null in it: that counts as absent, whoever
+    asks, and it may be looked for among words and names.
+    """
     if line is None:
         return None
     try:
@@ -157,8 +165,11 @@ def entry_of(line: bytes | None) -> dict[str, Any] | None:
     if not isinstance(entry, dict):
         return None
     number, previous = entry.get("n"), entry.get("previous")
-    if type(number) is not int or number < 1 or not isinstance(previous, str):
+    if type(number) is not int or not 0 < number < _TOO_LARGE or not isinstance(previous, str):
         return None
+    for name, value in entry.items():
+        if type(value) in (list, dict) and name not in _COMPOUND:
+            entry[name] = None
     return entry
 
 
