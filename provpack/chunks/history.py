@@ -18,7 +18,7 @@ from provpack.findings import Finding
 ALGORITHMS = ("ANALOGUE", "PCM", *(f"MPEG{m}L{layer}" for m in (1, 2) for layer in (1, 2, 3)))
 MODES = ("mono", "stereo", "dual-mono", "joint-stereo")
 MAX_ROWS = 1000
-_TEXT = re.compile(r"(?:^|,) *[Tt]=")
+_TEXT = re.compile(r"(?:^|,)\s*[Tt]=")
 _PART = re.compile(r"([A-Za-z0-9]+)=(.*)", re.DOTALL)
 
 
@@ -69,7 +69,7 @@ def _row(number: int, line: str, found: Collector) -> CodingRow:
             odd.append(part)
             continue
         key, value = match[1], match[2]
-        if key.upper() in ("A", "F", "B", "W", "M") and key.upper() not in known:
+        if key.upper() in ("A", "F", "B", "W", "M") and not known.get(key.upper()):
             known[key.upper()] = value
         else:
             extra.append((key, value))
@@ -78,11 +78,12 @@ def _row(number: int, line: str, found: Collector) -> CodingRow:
         found.add(rules.HISTORY_ROW, f"Row {number} has no A=: {line[:120]!r}.", chunk="bext")
         return CodingRow(algorithm="", text=line)
     numbers: dict[str, int | None] = {}
+    no_numbers: list[tuple[str, str]] = []
     for key in "FBW":
         value = known.get(key, "")
         numbers[key] = int(value) if re.fullmatch(r"[0-9]{1,12}", value) else None
         if value and numbers[key] is None:
-            extra.append((key, value))
+            no_numbers.append((key, value))
             odd.append(f"{key}={value}")
     if known["A"] not in ALGORITHMS:
         odd.append(f"A={known['A']}")
@@ -97,7 +98,8 @@ def _row(number: int, line: str, found: Collector) -> CodingRow:
         word_length=numbers["W"],
         mode=known.get("M"),
         text=known.get("T", ""),
-        extra=tuple(extra),
+        # Ahead of a second value of the same key, or that would be taken for the first when read again.
+        extra=(*no_numbers, *extra),
     )
 
 

@@ -118,8 +118,13 @@ def explained(err: OSError, path: Path, doing: str, words: ChainWords) -> Provpa
 
 
 def line_of(entry: Mapping[str, Any]) -> bytes:
-    """The bytes of an entry in the file, without the line end."""
-    return json.dumps(entry, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode("utf-8")
+    """The bytes of an entry in the file, without the line end: UTF-8; a line with half characters, as a
+    stranger may write them, is all escapes: the same JSON."""
+    text = json.dumps(entry, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    try:
+        return text.encode("utf-8")
+    except UnicodeEncodeError:
+        return json.dumps(entry, sort_keys=True, separators=(",", ":")).encode("ascii")
 
 
 def _write(

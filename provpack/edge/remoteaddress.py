@@ -7,7 +7,9 @@ from pathlib import Path
 from urllib.parse import quote, unquote_to_bytes, urlsplit
 
 _ADDRESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*)://(.*)\Z", re.DOTALL)
-_ANYWHERE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://\S*")
+# Begins only where such a word begins, and takes it possessively: else a long word that is no address is
+# tried from each of its letters to its end.
+_ANYWHERE = re.compile(r"(?<![A-Za-z0-9+.-])([0-9+.-]*+)([A-Za-z][A-Za-z0-9+.-]*+://\S*)")
 _LOCAL = ("file", "local")
 WEB = ("http", "https")
 """Protocols whose names are percent-encoded (RFC 3986 section 2.1), and whose address may hold a query."""
@@ -125,7 +127,7 @@ def without_secrets(text: str) -> str:
     """A sentence of another program, every address in it without its secrets."""
 
     def clean(found: re.Match[str]) -> str:
-        return re.split(r"[?#]", shown_address(found.group()), maxsplit=1)[0]
+        return found[1] + re.split(r"[?#]", shown_address(found[2]), maxsplit=1)[0]
 
     return _ANYWHERE.sub(clean, text)
 

@@ -11,6 +11,9 @@ from provpack.edge.remotefault import Broken, OtherHost
 from provpack.edge.remotenames import Thing
 
 _LARGEST_PAGE = 64 * 1024 * 1024
+_LONGEST_TAG = 1 << 20
+"""Characters of an unfinished tag, comment or text kept until more of the page is there. All of it is
+read anew each time, which for a tag as long as the page takes a quarter of an hour."""
 _CONNECT, _SILENCE = 30.0, 60.0
 """Seconds to wait for a connection, and for the next bytes. There is no limit for a whole file."""
 
@@ -92,10 +95,13 @@ def links(system: Any, folder: str) -> list[Thing]:
             left -= len(data)
             if left <= 0:
                 raise Broken("the server's page about this folder is too large to be read")
-            parser.feed(data.decode("utf-8", "replace"))
+            parser.take(data.decode("utf-8", "replace"))
     found: dict[str, Thing] = {}
     for link in parser.targets:
-        target = urldefrag(urljoin(base, link)).url
+        try:
+            target = urldefrag(urljoin(base, link)).url
+        except ValueError:  # no address at all, so none beneath this folder
+            continue
         rest = target[len(base) :] if target.startswith(base) else ""
         component = rest.rstrip("/")
         if not component or "/" in component or "?" in component or component in (".", ".."):
@@ -109,6 +115,16 @@ class _Links(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
         self.targets: list[str] = []
+
+    def take(self, text: str) -> None:
+        """The next part of the page. Raises Broken when it is no HTML."""
+        no_html = Broken("the server's page about this folder is no HTML", closed=True)
+        try:
+            self.feed(text)
+        except AssertionError:  # how Python's reader says that a markup declaration is none
+            raise no_html from None
+        if len(self.rawdata) > _LONGEST_TAG:
+            raise no_html
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         if tag == "a":

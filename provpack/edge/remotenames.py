@@ -108,6 +108,7 @@ def listing_of(things: Iterable[Thing], most: int) -> tuple[Listing, dict[str, T
             continue
         if path in entries:
             entries[path] = _both(path)
+            files.pop(path, None)
             continue
         entries[path] = Entry(path=path, kind=kind, size=thing.size or 0)
         if kind == "file":

@@ -21,6 +21,7 @@ from provpack.edge.commit import explain
 from provpack.errors import DestinationProblem, InputProblem, UsageProblem
 from provpack.findings import Finding
 from provpack.package import signrules
+from provpack.package.keystretch import check_stretching
 from provpack.package.signers import MAX_SIGNERS, Signers, parse_signers
 from provpack.package.sshsig import build_signature, bytes_to_sign
 from provpack.package.sshwire import (
@@ -123,6 +124,8 @@ def load_key(path: Path, ask: Ask | None) -> SigningKey:
         encrypted, comment, public = _outline(match[2], path)
     else:
         encrypted, comment, public = "ENCRYPTED" in label or b"ENCRYPTED" in match[2][:200], "", None
+        if "ENCRYPTED" in label:
+            check_stretching(match[2], str(path))
     private = _open(match[0] + b"\n", label, _passphrase(path, ask) if encrypted else None, path)
     key = SigningKey(private, comment, findings)
     if public not in (None, key.public_key):  # the library opens such a file, with a key that nobody made

@@ -72,7 +72,8 @@ def parse_rate(text: str) -> Fraction:
 
     Decimals are refused: 44055.944 is a rounded figure of 44100000/1001 and would not be exact.
     """
-    found = re.fullmatch(r"\s*([0-9]{1,12})\s*(?:/\s*([0-9]{1,9}))?\s*(?:Hz)?\s*", text)
+    # Blanks are taken possessively: two runs of them side by side would be tried in every division.
+    found = re.fullmatch(r"([0-9]{1,12})\s*+(?:/\s*+([0-9]{1,9})\s*+)?(?:Hz)?", text.strip())
     if found and int(found[1]) > 0 and int(found[2] or "1") > 0:
         return Fraction(int(found[1]), int(found[2] or "1"))
     raise RecordProblem(

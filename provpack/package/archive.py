@@ -20,6 +20,9 @@ MAX_MEMBERS = 250_000
 MAX_NAMES = 32 * 1024 * 1024
 """Bytes of names kept at most."""
 
+MAX_DEPTH = 130
+"""Folders around a member at most: what is descended on disk (edge/tree.py), and the top folder."""
+
 MAX_SHOWN = 1000
 """Characters of a name that a finding tells."""
 
@@ -96,7 +99,8 @@ class Gatherer:
     def room(self, name: bytes) -> bool:
         """Whether one more member may be listed; the listing is incomplete otherwise."""
         self._names += len(name)
-        if len(self.members) < MAX_MEMBERS and self._names <= MAX_NAMES:
+        deep = name.count(b"/") > MAX_DEPTH  # each folder of a name is looked up by its whole path
+        if len(self.members) < MAX_MEMBERS and self._names <= MAX_NAMES and not deep:
             return True
         self.complete = False
         return False
@@ -126,7 +130,10 @@ class Gatherer:
         self._twice()
         usable = True
         if not self.complete:
-            what = f"It has more than {MAX_MEMBERS} members, or too long names: not all were looked at."
+            what = (
+                f"It has more than {MAX_MEMBERS} members, too long names, or names of more than {MAX_DEPTH} "
+                "folders: not all were looked at."
+            )
             self.say(rules.TOO_MUCH, what, 0)
         if self._inflated > FREE + MAX_GROWTH * self.archive_size:
             usable = False

@@ -51,6 +51,7 @@ class Disk:
     entries: dict[str, Entry] = field(init=False)
     _by_form: dict[str, list[str]] = field(init=False)
     _unreadable: frozenset[str] = field(init=False)
+    _deepest: int = field(init=False)
 
     def __post_init__(self) -> None:
         self.entries = {entry.path: entry for entry in self.listing.entries}
@@ -59,6 +60,7 @@ class Disk:
             if not path.isascii():
                 self._by_form.setdefault(normalised(path), []).append(path)
         self._unreadable = frozenset(e.path for e in self.listing.entries if e.kind == "unreadable")
+        self._deepest = max((path.count("/") + 1 for path in self._unreadable), default=0)
 
     def payload_files(self) -> list[Entry]:
         return [e for e in self.listing.entries if e.kind == "file" and e.path.startswith("data/")]
@@ -68,7 +70,9 @@ class Disk:
         if not self.listing.complete or "" in self._unreadable:
             return True
         parts = path.split("/")
-        return any("/".join(parts[:n]) in self._unreadable for n in range(1, len(parts) + 1))
+        # No deeper than anything unreadable lies: a manifest may name a file in thousands of folders.
+        most = min(len(parts), self._deepest)
+        return any("/".join(parts[:n]) in self._unreadable for n in range(1, most + 1))
 
     def find(self, line: ManifestLine, manifest: str, found: Findings) -> Entry | None:
         """The entry a manifest line means: by its name, its other reading, or its other normalisation."""

@@ -139,6 +139,7 @@ class Findings:
 
 
 _DRIVE = re.compile(r"[A-Za-z]:")
+_HERE = re.compile(r"\A(?:\./+)+")
 _PERCENT_VARIABLE = re.compile(r"%[^%/\\]+%")
 
 
@@ -154,6 +155,8 @@ def unsafe(path: str) -> str | None:
         return "it holds a NUL character"
     if path.startswith("/"):
         return "it is absolute"
+    if path.startswith("./"):  # what plain() takes away hides nothing
+        path = _HERE.sub("", path, count=1)
     if path.startswith("~"):
         return "a shell would expand the ~ to somebody's home folder"
     if path.startswith("\\"):

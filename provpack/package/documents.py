@@ -7,15 +7,26 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from provpack.errors import InputProblem
+from provpack.errors import InputProblem, RecordProblem
 
 MAX_DOCUMENT = 64 * 1024 * 1024
 """Bytes of such a document that are read at most; a note of 10 000 packages has about 15 million."""
 
 
 def document_bytes(value: Mapping[str, Any]) -> bytes:
-    """UTF-8, indented by one blank, keys in the order given, LF at the end."""
-    return json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8") + b"\n"
+    """UTF-8, indented by one blank, keys in the order given, LF at the end.
+
+    Raises RecordProblem for half characters: a stranger's record may hold them, parse_document refuses them.
+    """
+    try:
+        return json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8") + b"\n"
+    except UnicodeEncodeError as err:
+        raise RecordProblem(
+            "document-half-character",
+            "A text of the record holds half a character, so no document can quote it.",
+            where=ascii(err.object[max(0, err.start - 40) : err.start + 1]),
+            todo="The package was not made by this program: ask its maker for a record in sound Unicode.",
+        ) from None
 
 
 def parse_document(data: bytes, name: str) -> dict[str, Any]:

@@ -113,8 +113,12 @@ def healing_record(
 
 
 def as_bytes(record: Mapping[str, Any]) -> bytes:
-    """The document as it is written; names that are no Unicode stand in it as escapes."""
-    return json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8") + b"\n"
+    """The document as it is written; names that are no Unicode stand in it as escapes. Where a record itself
+    has half characters, all that is not ASCII is written in escapes, which say the same."""
+    try:
+        return json.dumps(record, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8") + b"\n"
+    except UnicodeEncodeError:
+        return json.dumps(record, indent=1, allow_nan=False).encode("ascii") + b"\n"
 
 
 def expected_files(record: object) -> dict[str, str] | None:

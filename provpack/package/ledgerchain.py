@@ -25,6 +25,9 @@ MOST_RUNS: Final = 500
 
 ANY_LINE: Final = 2**62
 """Greater than the number of any line."""
+_TOO_LARGE: Final = 1 << 63
+_COMPOUND: Final = ("equipment_ids", "findings")
+"""Members of a line that are no words or numbers (schemas/ledger-entry.schema.json)."""
 
 Entry = Mapping[str, Any]
 Blocks = Callable[[], Iterable[bytes]]
@@ -168,8 +171,17 @@ def entry_of(line: bytes | None) -> dict[str, Any] | None:
     if not isinstance(entry, dict):
         return None
     number, previous = entry.get("n"), entry.get("previous")
-    if type(number) is not int or number < 1 or not isinstance(previous, str):
+    if type(number) is not int or not 0 < number < _TOO_LARGE or not isinstance(previous, str):
         return None
+    return entry
+
+
+def _plain(entry: dict[str, Any]) -> Entry:
+    """The entry with null for each list or object where no line of a ledger has one: that counts as absent,
+    whoever asks, and it may be looked for among words and names."""
+    for name, value in entry.items():
+        if type(value) in (list, dict) and name not in _COMPOUND:
+            entry[name] = None
     return entry
 
 
@@ -188,7 +200,7 @@ def read_chain(
     """Read a ledger and say what is wrong with it. Raises nothing of its own; only what blocks() raises.
 
     each: called with line number and entry for every line that reads as an entry, whether or not it is
-    vouched for. keep: collect those entries in the result. Memory does not grow with the number of lines
+    vouched for; a list or object where no line of a ledger has one is null in it. keep: collect those entries in the result. Memory does not grow with the number of lines
     unless keep is set.
     """
     kept: list[Entry] = []
@@ -214,10 +226,11 @@ def read_chain(
                 break
         line += 1
         if entry is not None:
+            plain = _plain(entry)
             if keep:
-                kept.append(entry)
+                kept.append(plain)
             if each is not None:
-                each(line, entry)
+                each(line, plain)
             number = entry["n"]
             if (number, raw.digest) in attested:
                 told.add((number, raw.digest))

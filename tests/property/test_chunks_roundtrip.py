@@ -157,7 +157,11 @@ def body_of(source: bytes, layout: Layout, replaced: bool) -> list[tuple[bytes, 
     frames=st.integers(1, 30),
     new=st.lists(st.tuples(st.sampled_from([b"bext", b"abcd"]), st.binary(max_size=30)), max_size=2),
     tail=st.lists(
-        st.tuples(st.sampled_from([b"LIST", b"axml"]), st.binary(min_size=4, max_size=30)), max_size=3
+        st.tuples(
+            st.sampled_from([b"LIST", b"axml"]),
+            st.binary(min_size=4, max_size=30).filter(lambda body: body[:4] != b"wavl"),  # audio in segments
+        ),
+        max_size=3,
     ),
     spare=st.integers(0, 20),
     form=st.sampled_from(["auto", "RF64", "BW64"]),

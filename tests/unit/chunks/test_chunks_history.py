@@ -117,3 +117,26 @@ def test_unlawful_rows_are_refused(row: CodingRow) -> None:
     with pytest.raises(RecordProblem) as caught:
         format_history([TAPE, row])
     assert caught.value.where == "coding history row 2"
+
+
+@pytest.mark.parametrize("blank", ["", " ", "\t", " \u00a0", "\x1f"])
+def test_free_text_is_text_whatever_blank_stands_before_it(blank: str) -> None:
+    (row,), findings = parse_history(f"A=PCM,W=14,{blank}T=deck 2, head B\r\n")
+    assert (row.text, row.extra, findings) == ("deck 2, head B", (), ())
+
+
+@pytest.mark.parametrize(
+    ("text", "frequency", "extra"),
+    [
+        ("A=PCM,F=44kHz,F=44056,W=16,M=mono", None, (("F", "44kHz"), ("F", "44056"))),
+        ("A=PCM,X=y,B=?,F=1,W=x,F=2", 1, (("B", "?"), ("W", "x"), ("X", "y"), ("F", "2"))),
+        ("A=PCM,F=,F=48000", 48000, ()),
+    ],
+)
+def test_a_second_value_never_takes_the_place_of_the_first(
+    text: str, frequency: int | None, extra: tuple[tuple[str, str], ...]
+) -> None:
+    """A row that is read, written and read again says what it said."""
+    (row,), _ = parse_history(text + "\r\n")
+    assert (row.frequency, row.extra) == (frequency, extra)
+    assert parse_history(format_history([row]))[0] == (row,)

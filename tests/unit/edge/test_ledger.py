@@ -86,3 +86,12 @@ def test_the_ledger_is_found_beside_a_package(tmp_path: Path) -> None:
     append(tmp_path / LEDGER_NAME, {"kind": "wrapped"})
     assert find_ledger(tmp_path / "pkg") == tmp_path / LEDGER_NAME
     assert find_ledger(tmp_path) == tmp_path / LEDGER_NAME
+
+
+def test_half_characters_stand_in_a_line_as_escapes(tmp_path: Path) -> None:
+    """RFC 8259 section 8.2: such a text can be escaped, and cannot be UTF-8."""
+    path = tmp_path / LEDGER_NAME
+    for text in ("größe", "half \ud800", "whole \U0001f600"):
+        append(path, {"kind": "note", "record_id": text})
+    assert [e["record_id"] for e in read_entries(path)] == ["größe", "half \ud800", "whole \U0001f600"]
+    assert path.read_bytes().isascii() is False and b"\\ud800" in path.read_bytes()

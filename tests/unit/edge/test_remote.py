@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import builtins
 import hashlib
+import io
 import os
 import pickle
 import sys
+import time
 import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -28,6 +31,7 @@ from provpack.edge.remoteaddress import (
 )
 from provpack.edge.remotefault import Broken, why
 from provpack.edge.remotefile import BLOCK, RemoteFile
+from provpack.edge.remotehttp import links
 from provpack.edge.remotenames import Thing, listing_of, stamp_of
 from provpack.errors import CouldNotCheck, EnvironmentProblem
 from provpack.jobs.progress import Silent
@@ -73,6 +77,23 @@ def test_addresses_are_shown_without_secrets(address: str, said: str) -> None:
     assert Found(path=address).shown == said
     assert "secret" not in without_secrets(f"cannot reach {address} now")
     assert "pw" not in without_secrets(f"cannot reach {address} now")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("see 1s3://u:pw@h/x?y", "see 1s3://h/x"),
+        ("-.http://u:pw@h", "-.http://h"),
+        ("1://http://u:pw@h", "1://http://h"),
+        ("://s3://u:pw@h and ftp://u:pw@h#z.", "://s3://h and ftp://h"),
+        ("a" * 200_000, "a" * 200_000),
+        ("1a" * 100_000 + ":", "1a" * 100_000 + ":"),
+    ],
+)
+def test_secrets_are_found_wherever_an_address_stands_and_at_once(text: str, said: str) -> None:
+    begun = time.monotonic()
+    assert without_secrets(text) == said
+    assert time.monotonic() - begun < 5, "each letter of a long word was tried as the first"
 
 
 def test_what_is_an_address() -> None:
@@ -248,6 +269,39 @@ def test_a_list_without_end_is_cut_and_said() -> None:
 
     listing, _ = listing_of(endless(), 50)
     assert len(listing.entries) == 50 and not listing.complete
+
+
+class Page(io.BytesIO):
+    r = SimpleNamespace(headers={"Content-Type": "text/html"})
+
+
+def linked(page: bytes) -> list[str]:
+    """What links() finds in a page of fsspec's web file system."""
+    return [
+        thing.path
+        for thing in links(SimpleNamespace(open=lambda *_, **__: Page(page)), "https://h.example/b")
+    ]
+
+
+def test_a_link_that_is_no_address_hides_no_other() -> None:
+    assert linked(b'<a href="http://[x">?</a> <a href="//[">?</a> <a href="a.wav">a</a>') == ["a.wav"]
+
+
+@pytest.mark.parametrize(
+    "page", [b"<a href=x " * 800_000, b"<!--" + b"x" * 3_000_000, b'<a href="a"><![<![', b"<![<!["]
+)
+def test_a_page_that_is_no_html_is_given_up_at_once(page: bytes) -> None:
+    begun = time.monotonic()
+    with pytest.raises(Broken) as caught:
+        linked(page)
+    assert caught.value.closed and time.monotonic() - begun < 5
+
+
+def test_what_is_an_object_and_something_else_is_not_handed_out() -> None:
+    pipe = Thing(path="data/a", name="data/a", kind="other", size=1)
+    for things in ((file("data/a"), pipe), (pipe, file("data/a"))):
+        kinds, files, _ = listed(*things)
+        assert kinds["data/a"] == "unreadable" and not files
 
 
 def test_the_stamp_is_the_surest_thing_told() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from fractions import Fraction
 
 import pytest
@@ -126,6 +127,14 @@ def test_a_rate_is_read_from_a_cell(text: str, rate: Fraction) -> None:
 def test_a_rounded_rate_is_refused(text: str) -> None:
     with pytest.raises(RecordProblem):
         rates.parse_rate(text)
+
+
+@pytest.mark.parametrize("text", ["44{}x", "44{}/{}x", "44/{}1{}x", "{}x", "44{}/{}1{}Hz{}x"])
+def test_a_cell_full_of_blanks_is_refused_at_once(text: str) -> None:
+    begun = time.monotonic()
+    with pytest.raises(RecordProblem):
+        rates.parse_rate(text.replace("{}", " \t\u2003" * 1000))
+    assert time.monotonic() - begun < 5, "each division of the blanks was tried"
 
 
 def test_a_rate_is_written_for_people() -> None:

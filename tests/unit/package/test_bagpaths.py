@@ -64,6 +64,13 @@ def test_unsafe(path: str) -> None:
     assert unsafe(path)
 
 
+@pytest.mark.parametrize("path", ["~/x", "C:/x", "C:x", "\\\\host\\x", "%TEMP%/x", ".\\..\\x"])
+@pytest.mark.parametrize("before", ["./", ".//", "././", ".///.//"])
+def test_what_plain_takes_away_hides_nothing(before: str, path: str) -> None:
+    assert unsafe(before + path)
+    assert unsafe(before + "data/x") is None and plain(before + "data/x") == "data/x"
+
+
 @pytest.mark.parametrize("path", SAFE)
 def test_safe(path: str) -> None:
     assert unsafe(path) is None
