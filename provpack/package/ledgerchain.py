@@ -200,8 +200,8 @@ def read_chain(
     """Read a ledger and say what is wrong with it. Raises nothing of its own; only what blocks() raises.
 
     each: called with line number and entry for every line that reads as an entry, whether or not it is
-    vouched for; a list or object where no line of a ledger has one is null in it. keep: collect those entries in the result. Memory does not grow with the number of lines
-    unless keep is set.
+    vouched for; a list or object where no line of a ledger has one is null in it. keep: collect those entries
+    in the result. Memory does not grow with the number of lines unless keep is set.
     """
     kept: list[Entry] = []
     runs: list[Run] = []
