@@ -18,7 +18,7 @@ from typing import Any
 import click
 
 from provpack import __version__
-from provpack.cli.output import emit_error, for_terminal
+from provpack.cli.output import PRINTED, emit_error, for_terminal
 from provpack.errors import Bug, ProvpackError, UsageProblem
 
 # name -> one line for the overview; the module is provpack.cli.<name>, its command `command`.
@@ -139,6 +139,7 @@ def cli(ctx: click.Context, debug: bool) -> int:
 
 def main(argv: list[str]) -> int:
     """Run one command line and return its exit code; never raises, save for a traceback with --debug."""
+    PRINTED.reset()
     try:
         code = cli.main(args=argv, prog_name="provpack", standalone_mode=False)
         return code if isinstance(code, int) else 0
@@ -184,6 +185,8 @@ def _misused(err: click.ClickException, argv: list[str]) -> int:
 
 
 def _stopped(number: int, argv: list[str]) -> int:
+    if PRINTED.code is not None:  # all was done and told already
+        return PRINTED.code
     command = next((word for word in argv if word in COMMANDS), "")
     by = "you" if number == signal.SIGINT else f"signal {number} ({signal.Signals(number).name})"
     problem = UsageProblem(
@@ -197,7 +200,7 @@ def _stopped(number: int, argv: list[str]) -> int:
 
 def _complain(err: ProvpackError, outcome: str, code: int, argv: list[str]) -> int:
     """Say what is wrong on standard error; with --json also as the one object on standard output."""
-    if "--json" in argv:
+    if "--json" in argv and not PRINTED.begun:
         emit_error(outcome, err.as_json(), code)
     what, where, todo = (for_terminal(text) for text in (err.what, err.where, err.todo))
     click.echo(f"provpack: {what}\n  where: {where}\n  to do: {todo}", err=True)
@@ -234,8 +237,11 @@ def entry() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
-    code = main(sys.argv[1:])
-    # The work is done and told: a signal from here on would only spoil the exit code.
-    for number in numbers:
-        signal.signal(number, signal.SIG_IGN)
+    try:
+        code = main(sys.argv[1:])
+        # The work is done and told: a signal from here on would only spoil the exit code.
+        for number in numbers:
+            signal.signal(number, signal.SIG_IGN)
+    except Stopped as stop:  # while something else was being complained of, or just now
+        code = _stopped(stop.number, sys.argv[1:])
     sys.exit(code)

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from provpack.edge.commit import RealDisk, explain
+from provpack.edge.ledgerbirth import YOUNG, Newborn, alone_in
 from provpack.edge.ledgerend import (
     ASIDE,
     COMPARE,
@@ -50,8 +51,8 @@ _BLOCK = 1 << 20
 _REPLACED_AT_MOST = 100
 _PATIENCE = 5.0
 """Seconds that a reader waits for writers before it reads all the same."""
-_NEWBORN = 5
-"""How often an empty file is looked at again: whoever made it may be about to write its first line."""
+_FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+_FLAGS |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 _TODO = {
     "disk-full": "Free some space there, then run the same command again.",
     "read-only": "Make the medium writable, or copy the whole folder to one that is; then run it again.",
@@ -223,20 +224,42 @@ def append_new(
     When make returns nothing, nothing is written. Raises as append does, and whatever make and see raise.
     """
     try:
-        with _opened(path) as (fd, made):
-            if made:
-                RealDisk().sync_folder(path.parent)  # else the name might not survive a power cut
+        if not os.path.lexists(path):
+            first = _begin(path, make)
+            if first is not None:
+                return first
+        with _opened(path) as fd:
+            size = os.fstat(fd).st_size
+            if size < YOUNG:
+                with contextlib.suppress(ProvpackError):
+                    RealDisk().sync_folder(path.parent)
             if see is not None:
-                size, show = os.fstat(fd).st_size, see
+                show = see
                 read_chain(lambda: _blocks(fd, size), each=lambda line, entry: show(entry))
-            try:
-                new = list(make())
-                return _write(fd, path, new) if new else []
-            finally:
-                if made and os.fstat(fd).st_size == 0 and os.name != "nt":
-                    path.unlink()  # ours, and nothing was written to it
+            new = list(make())
+            return _write(fd, path, new) if new else []
     except OSError as err:
         raise _explained(err, path, "append to the custody ledger") from None
+
+
+def _begin(path: Path, make: Callable[[], Iterable[Mapping[str, Any]]]) -> list[dict[str, Any]] | None:
+    """The first lines of a new ledger; None when somebody else has begun it in the meantime."""
+    with alone_in(path.parent) as alone:
+        if os.path.lexists(path):
+            return None
+        new = list(make())
+        if not new:
+            return []
+        newborn = Newborn(path)
+        try:
+            with newborn as fd, _locked(fd):
+                written = _write(fd, path, new)
+                newborn.name(alone=alone)
+                return written
+        except FileExistsError:
+            raise _replaced("made by somebody else just when it was to be begun", path) from None
+        except OSError as err:
+            raise _explained(err, path, "begin the custody ledger") from None
 
 
 def _explained(err: OSError, path: Path, doing: str) -> ProvpackError:
@@ -275,48 +298,39 @@ def _write(fd: int, path: Path, entries: Sequence[Mapping[str, Any]]) -> list[di
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Iterator[tuple[int, bool]]:
-    """The ledger open and locked for us alone, still the file that bears the name; and whether we made it.
+def _opened(path: Path) -> Iterator[int]:
+    """The ledger open and locked for us alone, still the file that bears the name.
 
     While we waited for the lock the file may have been moved away and another put in its place.
     """
-    for turn in range(_REPLACED_AT_MOST):
+    for _turn in range(_REPLACED_AT_MOST):
         try:
-            fd, made = _open_or_make(path)
+            fd = os.open(path, _FLAGS)
         except OSError as err:
             raise _explained(err, path, "open the custody ledger") from None
         try:
             _regular_only(fd, path)
             with _locked(fd):
-                there = _still_there(fd, path)
-                emptied = packages_beside(path) if there and not made and not os.fstat(fd).st_size else []
-                if emptied and turn >= _NEWBORN:
-                    raise EnvironmentProblem(
-                        "ledger-broken", history_gone(emptied), where=str(path), todo=COMPARE
-                    )
-                if there and not emptied:
-                    yield fd, made
+                if _still_there(fd, path):
+                    emptied = [] if os.fstat(fd).st_size else packages_beside(path)
+                    if emptied:
+                        raise EnvironmentProblem(
+                            "ledger-broken", history_gone(emptied), where=str(path), todo=COMPARE
+                        )
+                    yield fd
                     return
         finally:
             os.close(fd)
-        if emptied:
-            time.sleep(0.02)
-    raise EnvironmentProblem(
+    raise _replaced("replaced again and again while an entry was to be appended", path)
+
+
+def _replaced(how: str, path: Path) -> EnvironmentProblem:
+    return EnvironmentProblem(
         "ledger-replaced",
-        "The custody ledger was replaced again and again while an entry was to be appended.",
+        f"The custody ledger was {how}.",
         where=str(path),
         todo="Find out which program moves the file; then run the same command again.",
     )
-
-
-def _open_or_make(path: Path) -> tuple[int, bool]:
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    with contextlib.suppress(FileNotFoundError):
-        return os.open(path, flags), False
-    with contextlib.suppress(FileExistsError):
-        return os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o644), True
-    return os.open(path, flags), False
 
 
 def _still_there(fd: int, path: Path) -> bool:
