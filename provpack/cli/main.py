@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from provpack import __version__
-from provpack.cli.output import emit_error, for_terminal
+from provpack.cli.output import PRINTED, emit_error, for_terminal
 from provpack.cli.streams import OutputLost, let_go, take_over
 from provpack.errors import Bug, EnvironmentProblem, ProvpackError, UsageProblem
 
@@ -175,6 +175,7 @@ def _here() -> str:
 
 def main(argv: list[str]) -> int:
     """Run one command line and return its exit code; never raises, save for a traceback with --debug."""
+    PRINTED.reset()
     try:
         return _answered(argv)
     except OutputLost as lost:
@@ -256,6 +257,8 @@ def _misused(err: click.ClickException, argv: list[str]) -> int:
 
 
 def _stopped(number: int, argv: list[str]) -> int:
+    if PRINTED.code is not None:  # all was done and told already
+        return PRINTED.code
     command = next((word for word in argv if word in COMMANDS), "")
     by = "you" if number == signal.SIGINT else f"signal {number} ({signal.Signals(number).name})"
     problem = UsageProblem(
@@ -272,7 +275,7 @@ def _complain(err: ProvpackError, outcome: str, code: int, argv: list[str]) -> i
     what, where, todo = (for_terminal(text) for text in (err.what, err.where, err.todo))
     said = f"provpack: {what}\n  where: {where}\n  to do: {todo}"
     try:
-        if "--json" in argv:
+        if "--json" in argv and not PRINTED.begun:
             emit_error(outcome, err.as_json(), code)
     except OutputLost:
         click.echo(said, err=True)
@@ -309,8 +312,11 @@ def entry() -> None:
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, handler)
     closed = take_over()
-    code = main(sys.argv[1:]) if closed is None else _unheard(closed)
-    # The work is done and told: a signal from here on would only spoil the exit code.
-    for number in numbers:
-        signal.signal(number, signal.SIG_IGN)
+    try:
+        code = main(sys.argv[1:]) if closed is None else _unheard(closed)
+        # The work is done and told: a signal from here on would only spoil the exit code.
+        for number in numbers:
+            signal.signal(number, signal.SIG_IGN)
+    except Stopped as stop:  # while something else was being complained of, or just now
+        code = _stopped(stop.number, sys.argv[1:])
     sys.exit(code)

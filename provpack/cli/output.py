@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import json
+import operator
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
@@ -21,6 +22,23 @@ F = Callable[..., Any]
 SCHEMA_VERSION = "1.0.0"
 NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.3.0", "wrap": "1.1.0"}
 """Results whose schema has moved on."""
+
+
+class Printed:
+    """What of a command's answer is on standard output: begun, and the exit code once it is all there.
+
+    A signal after that has nothing left to stop; one within it must not add a second JSON object.
+    """
+
+    begun = False
+    code: int | None = None
+
+    def reset(self) -> None:
+        """Nothing yet."""
+        self.begun, self.code = False, None
+
+
+PRINTED = Printed()
 
 
 def json_option(function: F) -> F:
@@ -45,6 +63,7 @@ def emit(kind: str, result: Mapping[str, Any], lines: Iterable[str], code: int, 
         click.echo(f"Outcome: {result['outcome']}{mixed} (exit code {code})")
     except OutputLost as lost:
         raise lost.of_result(str(result["outcome"]), code) from None
+    PRINTED.code = code
     return code
 
 
@@ -66,7 +85,10 @@ def headed(kind: str, result: Mapping[str, Any], code: int) -> dict[str, Any]:
 def _print_json(kind: str, result: Mapping[str, Any], code: int) -> None:
     whole = _unicode(headed(kind, result, code))
     # A terminal that is not UTF-8 gets escapes, which are the same JSON.
-    click.echo(json.dumps(whole, ensure_ascii=not _is_utf8(), indent=2, allow_nan=False))
+    text = json.dumps(whole, ensure_ascii=not _is_utf8(), indent=2, allow_nan=False)
+    PRINTED.begun = True
+    click.echo(text)
+    PRINTED.code = code
 
 
 def _is_utf8() -> bool:
@@ -77,17 +99,25 @@ def _is_utf8() -> bool:
 
 
 def _unicode(value: Any) -> Any:
-    """The value with every string made of Unicode characters: bytes of file names that are none as \\xNN."""
+    """The value with every string made of Unicode characters: bytes of file names that are none as \\xNN.
+
+    What needs no change is not copied: a result may hold a hundred thousand packages.
+    """
     if isinstance(value, str):
         return value if value.isascii() else _no_surrogates(value)
     if isinstance(value, Mapping):
-        return {_no_surrogates(str(key)): _unicode(inner) for key, inner in value.items()}
+        told = {_no_surrogates(str(key)): _unicode(inner) for key, inner in value.items()}
+        same = isinstance(value, dict) and all(value.get(key, told) is inner for key, inner in told.items())
+        return value if same else told
     if isinstance(value, list | tuple):
-        return [_unicode(inner) for inner in value]
+        parts = [_unicode(inner) for inner in value]
+        return value if all(map(operator.is_, parts, value)) else parts
     return value
 
 
 def _no_surrogates(text: str) -> str:
+    if not any(0xD800 <= ord(c) <= 0xDFFF for c in text):
+        return text
     return "".join(_escaped(c) if 0xD800 <= ord(c) <= 0xDFFF else c for c in text)
 
 

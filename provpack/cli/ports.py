@@ -25,9 +25,11 @@ def wrap_ports(destination: Path, progress: Progress) -> Iterator[Ports]:
     from provpack.jobs.wrapped import Ports
     from provpack.report.html import render_package
 
+    disk = RealDisk()
     with crew(2) as run_all:
         yield Ports(
-            disk=RealDisk(),
+            disk=disk,
+            unsynced=lambda: disk.unsynced,
             now=clock.now,
             new_id=clock.new_id,
             run_all=run_all,

@@ -23,6 +23,7 @@ from typing import Any
 
 from provpack.edge.chainedend import ChainWords, last_line, mend_torn_end, number_of
 from provpack.edge.commit import RealDisk, explain
+from provpack.edge.ledgerbirth import YOUNG, Newborn, alone_in
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.package.ledgerchain import NO_PREVIOUS, Entry, read_chain
 
@@ -30,8 +31,8 @@ _BLOCK = 1 << 20
 _REPLACED_AT_MOST = 100
 _PATIENCE = 5.0
 """Seconds that a reader waits for writers before it reads all the same."""
-_NEWBORN = 5
-"""How often an empty file is looked at again: whoever made it may be about to write its first line."""
+_FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+_FLAGS |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 
 # --- reading ---
@@ -90,25 +91,64 @@ def append_new(
     its last line is not ours to follow, and whatever make, see and look raise.
     """
     try:
-        with _opened(path, words) as (fd, made):
-            if made:
-                RealDisk().sync_folder(path.parent)  # else the name might not survive a power cut
+        if not os.path.lexists(path):
+            first = _begin(path, make, words, after, look)
+            if first is not None:
+                return first
+        with _opened(path, words) as fd:
+            size = os.fstat(fd).st_size
+            if size < YOUNG:
+                with contextlib.suppress(ProvpackError):
+                    RealDisk().sync_folder(path.parent)
             if see is not None:
-                size, show = os.fstat(fd).st_size, see
+                show = see
                 read_chain(lambda: blocks(fd, size), each=lambda line, entry: show(entry))
-            try:
-                new = list(make())
-                if look is not None:
-                    look(fd, False)
-                written = _write(fd, path, new, words, after) if new else []
-                if look is not None:
-                    look(fd, True)
-                return written
-            finally:
-                if made and os.fstat(fd).st_size == 0 and os.name != "nt":
-                    path.unlink()  # ours, and nothing was written to it
+            return _put(fd, path, list(make()), words, after, look)
     except OSError as err:
         raise explained(err, path, f"append to the {words.name}", words) from None
+
+
+def _begin(
+    path: Path,
+    make: Callable[[], Iterable[Mapping[str, Any]]],
+    words: ChainWords,
+    after: int | None,
+    look: Callable[[int, bool], None] | None,
+) -> list[dict[str, Any]] | None:
+    """The first lines of a new file; None when somebody else has begun it in the meantime."""
+    with alone_in(path.parent) as alone:
+        if os.path.lexists(path):
+            return None
+        new = list(make())
+        if not new:
+            return []
+        newborn = Newborn(path)
+        try:
+            with newborn as fd, _locked(fd, path, words):
+                written = _put(fd, path, new, words, after, look)
+                newborn.name(alone=alone)
+                return written
+        except FileExistsError:
+            how = "made by somebody else just when it was to be begun"
+            raise _replaced(how, path, words) from None
+        except OSError as err:
+            raise explained(err, path, f"begin the {words.name}", words) from None
+
+
+def _put(
+    fd: int,
+    path: Path,
+    new: Sequence[Mapping[str, Any]],
+    words: ChainWords,
+    after: int | None,
+    look: Callable[[int, bool], None] | None,
+) -> list[dict[str, Any]]:
+    if look is not None:
+        look(fd, False)
+    written = _write(fd, path, new, words, after) if new else []
+    if look is not None:
+        look(fd, True)
+    return written
 
 
 def explained(err: OSError, path: Path, doing: str, words: ChainWords) -> ProvpackError:
@@ -167,50 +207,39 @@ def _write(
 
 
 @contextlib.contextmanager
-def _opened(path: Path, words: ChainWords) -> Iterator[tuple[int, bool]]:
-    """The file open and locked for us alone, still the one that bears the name; and whether we made it.
+def _opened(path: Path, words: ChainWords) -> Iterator[int]:
+    """The file open and locked for us alone, still the one that bears the name.
 
     While we waited for the lock the file may have been moved away and another put in its place.
     """
-    for turn in range(_REPLACED_AT_MOST):
+    for _turn in range(_REPLACED_AT_MOST):
         try:
-            fd, made = _open_or_make(path)
+            fd = os.open(path, _FLAGS)
         except OSError as err:
             raise explained(err, path, f"open the {words.name}", words) from None
         try:
             _regular_only(fd, path, words)
             with _locked(fd, path, words):
-                there = _still_there(fd, path)
-                gone = None
-                if there and not made and not os.fstat(fd).st_size:
-                    gone = words.history_gone(path, False)
-                if gone is not None and turn >= _NEWBORN:
-                    raise EnvironmentProblem(
-                        f"{words.code}-broken", gone, where=str(path), todo=words.compare
-                    )
-                if there and gone is None:
-                    yield fd, made
+                if _still_there(fd, path):
+                    gone = None if os.fstat(fd).st_size else words.history_gone(path, False)
+                    if gone is not None:
+                        raise EnvironmentProblem(
+                            f"{words.code}-broken", gone, where=str(path), todo=words.compare
+                        )
+                    yield fd
                     return
         finally:
             os.close(fd)
-        if gone is not None:
-            time.sleep(0.02)
-    raise EnvironmentProblem(
+    raise _replaced("replaced again and again while an entry was to be appended", path, words)
+
+
+def _replaced(how: str, path: Path, words: ChainWords) -> EnvironmentProblem:
+    return EnvironmentProblem(
         f"{words.code}-replaced",
-        f"The {words.name} was replaced again and again while an entry was to be appended.",
+        f"The {words.name} was {how}.",
         where=str(path),
         todo="Find out which program moves the file; then run the same command again.",
     )
-
-
-def _open_or_make(path: Path) -> tuple[int, bool]:
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    with contextlib.suppress(FileNotFoundError):
-        return os.open(path, flags), False
-    with contextlib.suppress(FileExistsError):
-        return os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o644), True
-    return os.open(path, flags), False
 
 
 def _still_there(fd: int, path: Path) -> bool:

@@ -170,8 +170,14 @@ class _FileWriter:
                 raise explain(err, self._path, "close the file") from None
 
 
+_NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS})
+
+
 class RealDisk:
-    """The local file system."""
+    """The local file system. unsynced: folders whose entries it was asked to sync and cannot."""
+
+    def __init__(self) -> None:
+        self.unsynced: list[Path] = []
 
     def exists(self, path: Path) -> bool:
         return os.path.lexists(path)
@@ -189,8 +195,8 @@ class RealDisk:
         return _FileWriter(path)
 
     def sync_folder(self, path: Path) -> None:
-        """Sync the entries of a folder. Systems that cannot sync a folder (EINVAL) are let pass; the
-        README says what that means for a power cut."""
+        """Sync the entries of a folder. Systems that cannot sync a folder (network shares) are let pass and
+        remembered; the README says what that means for a power cut."""
         if os.name == "nt":
             return
         try:
@@ -200,7 +206,8 @@ class RealDisk:
         try:
             os.fsync(fd)
         except OSError as err:
-            if err.errno != errno.EINVAL:
+            self.unsynced.append(path)
+            if err.errno not in _NO_FOLDER_SYNC:
                 raise explain(err, path, "sync the folder to the medium") from None
         finally:
             os.close(fd)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
+from provpack.edge.schemawalk import Walk
 from provpack.errors import EnvironmentProblem, RecordProblem
 from provpack.findings import Finding
 from provpack.model.formats import FORMATS
@@ -26,7 +27,6 @@ from provpack.model.rules import REC_SCHEMA
 if TYPE_CHECKING:
     from jsonschema import FormatChecker
     from jsonschema.exceptions import ValidationError
-    from jsonschema.protocols import Validator
 
 _SUFFIX: Final = ".schema.json"
 _REFERENCE: Final = re.compile(r"urn:provpack:schema:([a-z0-9-]+):[0-9.]+#?(.*)")
@@ -158,7 +158,7 @@ def validate(name: str, obj: object) -> list[Violation]:
     """
     told: dict[tuple[str, str], Violation] = {}
     try:
-        for error in itertools.islice(_validator(name).iter_errors(cast(Any, obj)), _MOST):
+        for error in itertools.islice(_validator(name).iter_errors(obj), _MOST):
             for violation in _violations(error, name):
                 # a field asked for twice, by the schema and by one of its conditions, is told once
                 missing = violation.schema_path.endswith("/required")
@@ -209,8 +209,14 @@ def _pointer(parts: Iterator[str | int]) -> str:
 
 
 @functools.cache
-def _validator(name: str) -> Validator:
-    return cast("Validator", _machine()(bundled(name), format_checker=_formats()))
+def _validator(name: str) -> Walk:
+    from jsonschema.exceptions import ValidationError
+
+    machine = _machine()
+    return Walk(
+        bundled(name), keywords=machine.VALIDATORS, is_kind=machine.TYPE_CHECKER.is_type,
+        checker=machine.TYPE_CHECKER, format_checker=_formats(), error=ValidationError,
+    )  # fmt: skip
 
 
 @functools.cache
@@ -285,8 +291,18 @@ def _ecma(text: str) -> re.Pattern[str]:
     return re.compile(re.sub(r"(?<!\\)\$", r"\\Z", text))
 
 
+_MEANINGS: Final[dict[tuple[int, str], str]] = {}
+
+
 def _meaning(key: str, schema: Mapping[str, Any]) -> str:
-    """First sentence of what a field is, from this schema or from the shared fields."""
+    """First sentence of what a field is, from this schema (which stays, so its id does) or the fields."""
+    known = (id(schema), key)
+    if known not in _MEANINGS:
+        _MEANINGS[known] = _meant(key, schema)
+    return _MEANINGS[known]
+
+
+def _meant(key: str, schema: Mapping[str, Any]) -> str:
     fragment = schema.get("properties", {}).get(key) or _stored(_FIELDS)["$defs"].get(key) or {}
     if not isinstance(fragment, Mapping):
         return ""

@@ -143,12 +143,17 @@ class ReceiptPlace:
                 "no-such-folder", "The folder for the receipt does not exist.", where=str(self._folder),
                 todo="Create it, or name another one with --to.",
             )  # fmt: skip
-        for path in (self.receipt, self.signature):
-            if self._disk.exists(path):
-                raise DestinationProblem(
-                    "receipt-exists", "There is a receipt of this name already.", where=str(path),
-                    todo="A receipt is never overwritten. Keep it, and name another folder with --to.",
-                )  # fmt: skip
+        if self._disk.exists(self.receipt):
+            raise DestinationProblem(
+                "receipt-exists", "There is a receipt of this name already.", where=str(self.receipt),
+                todo="A receipt is never overwritten. Keep it, and name another folder with --to.",
+            )  # fmt: skip
+        if self._disk.exists(self.signature):
+            raise DestinationProblem(
+                "receipt-exists", "There is the signature of a receipt, without the receipt.",
+                where=str(self.signature),
+                todo="This is what an interrupted run leaves: delete it, or name another folder with --to.",
+            )  # fmt: skip
         self._disk.make_folder(self._stage)
 
     def commit(self, data: bytes, signature: bytes | None) -> None:
@@ -166,7 +171,7 @@ class ReceiptPlace:
         self._disk.sync_folder(self._stage)
         for final, _ in files:
             self._disk.rename(self._stage / final.name, final)
-        self._disk.sync_folder(self._folder)
+            self._disk.sync_folder(self._folder)  # each: a power cut must not keep the second name alone
         self.discard()
 
     def discard(self) -> None:

@@ -20,6 +20,7 @@ from provpack.jobs.heldfiles import everybody
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.jobs.wrapone import Wrapping
 from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, Wishes, WrapResult, WrapUnit
+from provpack.package.bagpaths import readable
 from provpack.package.names import package_name
 
 
@@ -71,6 +72,9 @@ def wrap_job(
             one = functools.partial(_wrap_one, wrapping, destination / name, ports, dry_run)
             unit = _guarded(one, transfer, name, found)
         units.append(unit)
+    if (unsynced := ports.unsynced()) and any(unit.outcome == "wrapped" for unit in units):
+        what = f"The file system of '{readable(str(destination))}' cannot sync a folder."
+        findings.append(wraprules.FOLDER_NOT_SYNCED.found(what, readable(str(unsynced[-1]))))
     return WrapResult(
         folder=str(folder),
         job_id=checked.job.job_id,

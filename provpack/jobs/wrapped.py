@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -56,6 +56,8 @@ class Ports:
     new_salt: Callable[[], bytes]
     keep_private: Callable[[str, bytes], None]
     """Write a file of that name where the studio keeps what is never delivered."""
+    unsynced: Callable[[], Sequence[Path]] = tuple
+    """Folders that the disk was asked to sync, and cannot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,8 +75,16 @@ SECOND_OPINION = Rule(
     todo="Verify the package with `verify --depth meaning` and report what both say.",
     reference="RFC 8493",
 )
+FOLDER_NOT_SYNCED = Rule(
+    id="wrap-folder-not-synced",
+    severity="warning",
+    title="The destination's file system cannot make the names in a folder safe against a power cut",
+    todo="The packages are complete. After a power cut soon after, look whether they are still there; or "
+    "wrap to a disk of this machine, and copy from there.",
+    reference="POSIX fsync",
+)
 
 RULES: tuple[Rule, ...] = (
     LEFTOVER, NOT_PCM, AXML_ASIDE, INFO_REPLACED, BEXT_REPLACED, HISTORY_ASIDE, MARKER_ASIDE,
-    LEDGER_FAILED, SHEETS_NOT_ENTERED, SECOND_OPINION,
+    LEDGER_FAILED, SHEETS_NOT_ENTERED, SECOND_OPINION, FOLDER_NOT_SYNCED,
 )  # fmt: skip

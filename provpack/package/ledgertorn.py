@@ -2,7 +2,8 @@
 
 One append writes whole lines, front to back. Cut short it leaves the beginning of a line of ours: compact
 JSON that opens an object, in its place in the chain. Where the file grew before its bytes reached the disk,
-zero bytes follow that beginning. Anything else after the last line end was put there by something else.
+zero bytes follow that beginning, or stand in its place (behind other entries: a file of zeros alone is a lost
+ledger). Anything else after the last line end was put there by something else.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ def may_be_torn(rest: bytes, number: int, digest: str) -> bool:
     """
     if len(rest) > (LONGEST_LINE if number else LONGEST_FIRST):
         return False
+    if number and rest and not rest.strip(b"\0"):
+        return True
     try:
         text = codecs.getincrementaldecoder("utf-8")().decode(rest.rstrip(b"\0"))
     except ValueError:

@@ -186,6 +186,47 @@ def test_the_message_fits_the_command(
     assert words in said.json()["error"]["todo"]
 
 
+@pytest.mark.parametrize("where", ["before", "within", "after"])
+def test_a_signal_about_the_answer_adds_no_second_one(
+    where: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One JSON object, however late it comes; behind the last byte the work is done and told."""
+    import click
+
+    from provpack.cli.main import Stopped
+
+    real = click.echo
+    done: list[str] = []
+
+    def echo(text: str = "", **how: bool) -> None:
+        if how.get("err") or done:
+            real(text, **how)
+            return
+        done.append(where)
+        if where != "before":
+            real(text[: 40 if where == "within" else len(text)], nl=where == "after")
+        if where != "after":
+            raise Stopped(signal.SIGTERM)
+
+    monkeypatch.setattr("provpack.cli.output.click.echo", echo)
+    if where == "after":
+        module = __import__("provpack.cli.enter", fromlist=["emit"])
+        emit = module.emit
+
+        def late(*words: object, **how: bool) -> int:
+            emit(*words, **how)
+            raise Stopped(signal.SIGTERM)
+
+        monkeypatch.setattr(module, "emit", late)
+    said = run("enter", tmp_path, "note", "--note", "x", "--json")
+    no_traceback(said.err)
+    if where == "after":
+        assert (said.code, said.json()["exit_code"], said.err) == (0, 0, "")
+    else:
+        assert said.code == 143 and "whole or not at all" in said.err
+        assert said.out.count('"schema"') == (where == "within")
+
+
 def test_a_signal_inside_the_import_system_is_put_off(monkeypatch: pytest.MonkeyPatch) -> None:
     from types import SimpleNamespace
 

@@ -69,8 +69,7 @@ def test_nothing_new_writes_nothing(path: Path) -> None:
 # --- a torn end ---
 
 NO_END = {
-    "zeros": b"\0" * 5000,
-    "many zeros": b"\0" * 300_000,
+    "zeros for lines": b"\0" * (LONGEST_LINE + 1),
     "zeros before": b'\0\0{"kind":"no',
     "text": b"hello",
     "a list": b'[{"kind":"no',
@@ -95,6 +94,22 @@ def test_zeros_behind_a_beginning_are_what_a_power_cut_leaves(path: Path) -> Non
     assert read_ledger(path).holds
     append(path, {"kind": "note"})
     assert len(read_entries(path)) == 3
+
+
+@pytest.mark.parametrize("zeros", [1, 637, 5000, 300_000])
+def test_zeros_in_the_place_of_a_line_are_too(path: Path, zeros: int) -> None:
+    """The file's new length reached the disk and none of the bytes did; but a file of zeros alone is lost."""
+    data = filled(path, 3)
+    path.write_bytes(data + b"\0" * zeros)
+    chain = read_ledger(path)
+    assert chain.holds and chain.lines == 3 and chain.torn is not None and not chain.torn.complete
+    append(path, {"kind": "note"})
+    assert path.read_bytes().startswith(data) and len(read_entries(path)) == 4
+    assert [p.read_bytes() for p in path.parent.glob("*.torn-*")] == [b"\0" * zeros]
+    path.write_bytes(b"\0" * zeros)
+    assert not read_ledger(path).holds
+    with pytest.raises(EnvironmentProblem):
+        append(path, {"kind": "note"})
 
 
 @pytest.mark.parametrize("count", [1, 3])
