@@ -8,6 +8,7 @@ import secrets
 from pathlib import Path
 
 from provpack.edge.commit import explain
+from provpack.edge.lasting import sync
 from provpack.package.heldback import SALT_BYTES
 
 
@@ -28,7 +29,7 @@ def write_private(folder: Path, name: str, data: bytes) -> None:
             view = memoryview(data)
             while view:
                 view = view[os.write(fd, view) :]
-            os.fsync(fd)
+            sync(fd)
         finally:
             os.close(fd)
     except OSError as err:
