@@ -261,7 +261,7 @@ def _problem(said: str, shown: str, secrets: Collection[str]) -> EnvironmentProb
             return EnvironmentProblem(code, f"{what} It says: {first}", where=shown, todo=todo)
     return EnvironmentProblem(
         "catalogue-trouble",
-        f"The catalogue's engine refuses. It says: {first}",
+        f"The database under the catalogue refuses. It says: {first}",
         where=shown,
         todo="Run the command again; if it stays so, build the catalogue anew.",
     )

@@ -94,7 +94,12 @@ class Catalogue:
         One writer at a time, over all processes; the next waits, and gives up with an EnvironmentProblem.
         """
         if self._writes:
-            raise Bug("catalogue-written-twice", "A catalogue has one writer.", where=self.shown, todo="")
+            raise Bug(
+                "catalogue-written-twice",
+                "A catalogue has one writer.",
+                where=self.shown,
+                todo="Report this.",
+            )
         anew, self._anew, self._writes = self._anew, False, True
         transaction = self._building() if anew else self._changing()
         try:
@@ -118,7 +123,9 @@ class Catalogue:
         everybody reads the old catalogue, and so it stays when this process is killed.
         """
         if self._writes:
-            raise Bug("catalogue-forgets-late", "Forget before writing.", where=self.shown, todo="")
+            raise Bug(
+                "catalogue-forgets-late", "Forget before writing.", where=self.shown, todo="Report this."
+            )
         self._anew = True
 
     # --- transactions ---
@@ -319,8 +326,11 @@ def _not_there(shown: str) -> EnvironmentProblem:
 
 
 def _keep(path: Path) -> None:
-    """See that a file or folder survives a power cut."""
-    handle = os.open(path, os.O_RDONLY)
+    """See that a file or folder survives a power cut, as far as an index that can be rebuilt needs it."""
+    if os.name == "nt" and path.is_dir():  # a folder cannot be opened there
+        return
+    # Windows commits only what was opened to be written
+    handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

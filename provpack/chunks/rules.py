@@ -37,7 +37,8 @@ SEGMENTED = Rule(
 
 RIFF_SIZE_UNSET = Rule(
     id="wav-riff-size-unset", severity="warning", title="RIFF size never filled in", reference=_RIFF,
-    todo="The writer streamed or was interrupted: compare the length with its log.",
+    todo="The program that wrote it was interrupted, or never went back to fill it in: compare the length "
+    "with its log.",
 )  # fmt: skip
 RIFF_SIZE_WRONG = Rule(
     id="wav-riff-size-wrong", severity="warning", title="RIFF size disagrees with the file",
@@ -62,7 +63,8 @@ DATA_CUT = Rule(
 )  # fmt: skip
 DATA_STREAMED = Rule(
     id="wav-data-size-unset", severity="warning", title="Audio size never filled in", reference=_RIFF,
-    todo="The writer streamed: the audio is taken to reach the end of the file; compare with its log.",
+    todo="The program that wrote it never went back to fill it in: the audio is taken to reach the end of "
+    "the file; compare with its log.",
 )  # fmt: skip
 INTERRUPTED = Rule(
     id="wav-interrupted", severity="error", title="Interrupted recording: the audio size is 0",

@@ -89,7 +89,7 @@ def command(
         limit=limit if limit is not None else 0 if rule else SHOWN,
         rule=rule,
     )
-    with progress.shown(as_json) as bar:
+    with progress.shown(as_json, things=True) as bar:
         typed = ctx.get_parameter_source("catalogue") == click.core.ParameterSource.COMMANDLINE
         known = open_if_there(catalogue) if typed or not roots else None
         with closing(known if known is not None else _read_now(roots, bar)) as opened:

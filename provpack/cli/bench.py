@@ -112,13 +112,15 @@ def command(
 
 def _job_folder(job: Path) -> Path:
     """The real path of the folder. Raises InputProblem when it is no job folder, and says what to do."""
+    from provpack.edge.jobfolder import no_job_folder
+
     folder = Path(os.path.realpath(job))
     if not os.path.isdir(folder):  # noqa: PTH112 - answers, where Path.is_dir raises for a path too long
-        raise InputProblem(
-            "job-folder-missing", f"There is no job folder at {job}.", where=str(job),
-            todo="Make the folder and put a job.toml into it with job_id, client and transfer_organisation; "
+        raise no_job_folder(
+            job,
+            "Make the folder and put a job.toml into it with job_id, client and transfer_organisation; "
             "`provpack demo` makes one to look at.",
-        )  # fmt: skip
+        )
     if not os.path.lexists(folder / "job.toml"):
         raise InputProblem(
             "job-sheet-missing", "There is no job.toml in this folder, so it is no job folder yet.",

@@ -29,6 +29,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
     from provpack.jobs.demo import make_demo_job
     from provpack.jobs.demohandover import hand_over, studio_signer
     from provpack.jobs.ledgered import LedgerKeeper
+    from provpack.jobs.progress import expect
     from provpack.jobs.recover import record_of
     from provpack.jobs.verify import verify_paths
     from provpack.jobs.witness import LedgerWitness
@@ -50,6 +51,7 @@ def command(folder: Path, only_job: bool, as_json: bool) -> int:
         studio = studio_signer(top, target.below("."))
         with wrap_ports(destination, bar) as ports:
             wrapped = wrap_job(job, destination, ports, wishes=Wishes(signer=studio))
+        expect(bar, [])  # verifying is a run of its own
         keeper = LedgerKeeper()
         verified = verify_paths(
             [destination], "meaning", progress=bar, clock=clock.now, record=keeper.note,

@@ -17,8 +17,10 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.exceptions import NoArgsIsHelpError
 
 from provpack import __version__
+from provpack.cli.misuse import in_plain_words, not_a_command
 from provpack.cli.output import PRINTED, emit_error, for_terminal
 from provpack.cli.streams import OutputLost, let_go, take_over
 from provpack.errors import Bug, EnvironmentProblem, ProvpackError, UsageProblem
@@ -131,11 +133,7 @@ class _LateGroup(click.Group):
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            import difflib
-
-            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            hint = f" Did you mean '{near[0]}'?" if near else " Type 'provpack --help' for the list."
-            raise click.UsageError(f"There is no command '{args[0]}'.{hint}")
+            raise click.UsageError(not_a_command(args[0], COMMANDS))
         return super().resolve_command(ctx, args)
 
 
@@ -247,13 +245,12 @@ def _unheard(lost: OutputLost) -> int:
 
 def _misused(err: click.ClickException, argv: list[str]) -> int:
     context = err.ctx if isinstance(err, click.UsageError) else None
+    if isinstance(err, NoArgsIsHelpError) and "--json" not in argv:
+        click.echo(err.format_message(), err=True)
+        return 2
     if context is not None:
         click.echo(context.get_usage(), err=True)
-    command = context.command_path if context is not None else "provpack"
-    problem = UsageProblem(
-        "usage", err.format_message(), where="the command line", todo=f"Type '{command} --help'."
-    )
-    return _complain(problem, "refused", 2, argv)
+    return _complain(in_plain_words(err), "refused", 2, argv)
 
 
 def _stopped(number: int, argv: list[str]) -> int:

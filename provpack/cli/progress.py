@@ -3,52 +3,62 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from time import monotonic
+from typing import TYPE_CHECKING
 
+from provpack.cli.meter import Meter
+from provpack.cli.output import for_terminal
 from provpack.jobs.progress import Progress, Silent
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
 
 
 class _Bar:
-    """Bytes done of bytes to do, with speed and time left; things: not bytes but a number of things."""
+    """Two lines: what is done at the moment, and how far the whole run is."""
 
-    def __init__(self, things: bool = False) -> None:
-        from rich.console import Console
-        from rich.progress import (
-            BarColumn,
-            DownloadColumn,
-            MofNCompleteColumn,
-            TextColumn,
-            TimeRemainingColumn,
-            TransferSpeedColumn,
-        )
-        from rich.progress import Progress as RichProgress
+    def __init__(self, console: Console, meter: Meter) -> None:
+        from rich.live import Live
 
-        self._bar = RichProgress(
-            TextColumn("{task.description}", markup=False),
-            BarColumn(),
-            *(
-                (MofNCompleteColumn(),)
-                if things
-                else (DownloadColumn(binary_units=True), TransferSpeedColumn())
-            ),
-            TimeRemainingColumn(),
-            console=Console(stderr=True),
-            transient=True,
-        )
-        self._task = self._bar.add_task("", total=None)
+        self.meter = meter
+        # what others print meanwhile must go where it was sent, so nothing is taken over
+        self._live = Live(
+            get_renderable=self._drawn, console=console, transient=True, refresh_per_second=5,
+            redirect_stdout=False, redirect_stderr=False,
+        )  # fmt: skip
+
+    def _drawn(self) -> RenderableType:
+        from rich.console import Group
+        from rich.progress_bar import ProgressBar
+        from rich.table import Table
+        from rich.text import Text
+
+        meter = self.meter
+        bar = ProgressBar(total=meter.whole or None, completed=meter.done, width=24, pulse=not meter.whole)
+        line = Table.grid(padding=(0, 1))
+        line.add_row(bar, Text(meter.figures, no_wrap=True, overflow="ellipsis"))
+        label = for_terminal(meter.label) or " "  # names of files are a stranger's
+        return Group(Text(label, no_wrap=True, overflow="ellipsis"), line)
 
     def start(self) -> None:
-        self._bar.start()
+        self._live.start()
 
     def stop(self) -> None:
-        self._bar.stop()
+        self._live.stop()
+
+    def expect(self, sizes: Sequence[int]) -> None:
+        self.meter.expect(sizes)
+
+    def next_part(self) -> None:
+        self.meter.next_part()
 
     def begin(self, label: str, total: int) -> None:
-        self._bar.reset(self._task, total=max(total, 1), description=label)
+        self.meter.begin(label, total)
 
     def advance(self, amount: int) -> None:
-        self._bar.advance(self._task, amount)
+        self.meter.advance(amount)
 
 
 @contextmanager
@@ -60,7 +70,9 @@ def shown(quiet: bool = False, *, things: bool = False) -> Iterator[Progress]:
     if quiet or not sys.stderr.isatty():
         yield Silent()
         return
-    bar = _Bar(things)
+    from rich.console import Console
+
+    bar = _Bar(Console(stderr=True), Meter(monotonic, things))
     bar.start()
     try:
         yield bar

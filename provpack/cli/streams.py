@@ -88,6 +88,10 @@ def take_over() -> OutputLost | None:
 
 
 def _stream(old: Any, number: int, *, needed: bool) -> io.TextIOWrapper:
+    if os.name == "nt" and isinstance(old, io.TextIOWrapper) and os.isatty(number):
+        # A console there takes text, not bytes in an encoding of ours; the interpreter's own stream knows.
+        old.reconfigure(errors="backslashreplace", line_buffering=True)
+        return old
     encoding = getattr(old, "encoding", None) or "utf-8"
     errors, at_once = "backslashreplace", not needed or os.isatty(number)
     buffer = io.BufferedWriter(_Raw(number, needed=needed))

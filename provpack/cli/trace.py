@@ -95,7 +95,7 @@ def command(
         page = NewFile(target=table, disk=RealDisk(), mark=f"trace-{mark}", option="--csv")
         page.refuse()
     anew = bool(roots) and not named
-    with _opened(roots if anew else (), catalogue) as (known, unread):
+    with _opened(roots if anew else (), catalogue, as_json) as (known, unread):
         asked, packages = _asked(known, () if anew else roots)
         looked = Looked(
             catalogue=None if anew else known.shown,
@@ -116,7 +116,9 @@ def command(
 
 
 @contextmanager
-def _opened(roots: tuple[str, ...], catalogue: str | None) -> Iterator[tuple[Catalogue, Sequence[Finding]]]:
+def _opened(
+    roots: tuple[str, ...], catalogue: str | None, quiet: bool
+) -> Iterator[tuple[Catalogue, Sequence[Finding]]]:
     """The catalogue, or one in memory of what lies beneath the roots; and what could not be read there."""
     if not roots:
         with open_for(catalogue) as known:
@@ -128,7 +130,7 @@ def _opened(roots: tuple[str, ...], catalogue: str | None) -> Iterator[tuple[Cat
     from provpack.jobs.harvest import harvest
 
     with open_catalogue(":memory:", create=True) as known:
-        with progress.shown() as bar:
+        with progress.shown(quiet, things=True) as bar:
             done = harvest(
                 [r if "://" in r else Path(r) for r in roots], known, clock=clock.now, progress=bar
             )

@@ -75,7 +75,7 @@ def read_audio_facts(source: ByteSource, name: str) -> AudioFacts:
         if isinstance(reader.error, ProvpackError):
             raise reader.error from None
         raise InputProblem(
-            "audio-unreadable", f"libsndfile does not read the file ({err}).", where=name,
+            "audio-unreadable", f"The sound library (libsndfile) cannot read the file ({err}).", where=name,
             todo="Try another decoder, or ask for a good copy.",
         ) from None  # fmt: skip
 

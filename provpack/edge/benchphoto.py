@@ -85,7 +85,10 @@ class Arriving:
         """Give the staged file its name; False when somebody took that name meanwhile."""
         try:
             # A rename would replace what is there; a second name for the same file cannot.
-            os.link(self._staged, target, follow_symlinks=False)
+            if os.link in os.supports_follow_symlinks:
+                os.link(self._staged, target, follow_symlinks=False)
+            else:  # Windows; the staged file is ours and no link
+                os.link(self._staged, target)
         except FileExistsError:
             return False
         except OSError as err:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from provpack.edge.commit import RealDisk
+from provpack.edge.lasting import sync
 from provpack.errors import EnvironmentProblem
 from provpack.package.ledgerchain import NO_PREVIOUS, entry_of, follows
 from provpack.package.ledgertorn import LONGEST_LINE, may_be_torn
@@ -78,7 +79,7 @@ def mend_torn_end(fd: int, size: int, path: Path, words: ChainWords) -> tuple[in
     with open(os.open(aside, flags, 0o644), "wb") as f:  # noqa: PTH123 - wraps a descriptor
         f.write(torn)
         f.flush()
-        os.fsync(f.fileno())
+        sync(f.fileno())
     RealDisk().sync_folder(path.parent)
     os.ftruncate(fd, left)
     return left, None

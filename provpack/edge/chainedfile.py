@@ -23,6 +23,7 @@ from typing import Any
 
 from provpack.edge.chainedend import ChainWords, last_line, mend_torn_end, number_of
 from provpack.edge.commit import RealDisk, explain
+from provpack.edge.lasting import sync
 from provpack.edge.ledgerbirth import YOUNG, Newborn, alone_in
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.package.ledgerchain import NO_PREVIOUS, Entry, read_chain
@@ -33,6 +34,8 @@ _PATIENCE = 5.0
 """Seconds that a reader waits for writers before it reads all the same."""
 _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 _FLAGS |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_LOCKED_BYTE = 1 << 40
+"""Windows locks bytes against reading too: one that no file of ours ever reaches."""
 
 
 # --- reading ---
@@ -197,7 +200,7 @@ def _write(
         view = memoryview(data)
         while view:
             view = view[os.write(fd, view) :]
-        os.fsync(fd)
+        sync(fd)
     except BaseException:
         # Disk full, a failed sync, a signal: what was not acknowledged must not be there half.
         with contextlib.suppress(OSError):
@@ -275,11 +278,16 @@ def _locked(fd: int, path: Path, words: ChainWords) -> Iterator[None]:
         import msvcrt
 
         lock = getattr(msvcrt, "locking")  # noqa: B009 - absent from the type stubs elsewhere
-        lock(fd, getattr(msvcrt, "LK_LOCK"), 1)  # noqa: B009
+        os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
+        try:
+            lock(fd, getattr(msvcrt, "LK_LOCK"), 1)  # noqa: B009 - tries for ten seconds
+        except OSError:
+            raise _busy(path, words, 10) from None
+        os.lseek(fd, 0, os.SEEK_SET)
         try:
             yield
         finally:
-            os.lseek(fd, 0, os.SEEK_SET)
+            os.lseek(fd, _LOCKED_BYTE, os.SEEK_SET)
             lock(fd, getattr(msvcrt, "LK_UNLCK"), 1)  # noqa: B009
     else:
         import fcntl
@@ -304,10 +312,14 @@ def _lock_within(fd: int, patience: float, path: Path, words: ChainWords) -> Non
             return
         except BlockingIOError:
             if time.monotonic() >= until:
-                raise EnvironmentProblem(
-                    f"{words.code}-busy",
-                    f"Another program has held the {words.name} for {patience:g} seconds.",
-                    where=str(path),
-                    todo="End that program, or let it go on; then do it again. Nothing was written.",
-                ) from None
+                raise _busy(path, words, patience) from None
         time.sleep(0.002)
+
+
+def _busy(path: Path, words: ChainWords, seconds: float) -> EnvironmentProblem:
+    return EnvironmentProblem(
+        f"{words.code}-busy",
+        f"Another program has held the {words.name} for {seconds:g} seconds.",
+        where=str(path),
+        todo="End that program, or let it go on; then do it again. Nothing was written.",
+    )

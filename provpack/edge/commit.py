@@ -21,9 +21,13 @@ import shutil
 from pathlib import Path
 from typing import Protocol
 
+from provpack.edge.lasting import sync, sync_folder
 from provpack.errors import DestinationProblem, EnvironmentProblem, ProvpackError
 
 PARTIAL_PREFIX = ".partial-"
+_HELD_OPEN = (32, 33)
+_TOO_LONG = 206
+"""Error codes of Windows: sharing and lock violation, file name too long (by number from memory)."""
 
 
 class Writer(Protocol):
@@ -54,6 +58,14 @@ class Disk(Protocol):
 def explain(err: OSError, path: Path | str, doing: str) -> ProvpackError:
     """An operating-system error as one of ours, saying what to do."""
     where = str(path)
+    if getattr(err, "winerror", None) in _HELD_OPEN:  # Windows: sharing or lock violation
+        return EnvironmentProblem(
+            "file-in-use",
+            f"Another program has it open: could not {doing}.",
+            where=where,
+            todo="Close the program that has it open (a virus scanner, an editor, a search index), then run "
+            "the same command again.",
+        )
     if err.errno in (errno.ENOSPC, errno.EDQUOT):
         return EnvironmentProblem(
             "disk-full",
@@ -82,7 +94,7 @@ def explain(err: OSError, path: Path | str, doing: str) -> ProvpackError:
             where=where,
             todo="Choose a destination on another file system (FAT32 ends at 4 GiB), or raise the limit.",
         )
-    if err.errno == errno.ENAMETOOLONG:
+    if err.errno == errno.ENAMETOOLONG or getattr(err, "winerror", None) == _TOO_LONG:
         return EnvironmentProblem(
             "name-too-long",
             f"The path is longer than this system allows: could not {doing}.",
@@ -157,7 +169,7 @@ class _FileWriter:
 
     def sync(self) -> None:
         try:
-            os.fsync(self._fd)
+            sync(self._fd)
         except OSError as err:
             raise explain(err, self._path, "sync the file to the medium") from None
 
@@ -168,9 +180,6 @@ class _FileWriter:
                 os.close(fd)
             except OSError as err:
                 raise explain(err, self._path, "close the file") from None
-
-
-_NO_FOLDER_SYNC = frozenset({errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS})
 
 
 class RealDisk:
@@ -197,20 +206,12 @@ class RealDisk:
     def sync_folder(self, path: Path) -> None:
         """Sync the entries of a folder. Systems that cannot sync a folder (network shares) are let pass and
         remembered; the README says what that means for a power cut."""
-        if os.name == "nt":
-            return
         try:
-            fd = os.open(path, os.O_RDONLY)
-        except OSError as err:
-            raise explain(err, path, "open the folder") from None
-        try:
-            os.fsync(fd)
+            if not sync_folder(path):
+                self.unsynced.append(path)
         except OSError as err:
             self.unsynced.append(path)
-            if err.errno not in _NO_FOLDER_SYNC:
-                raise explain(err, path, "sync the folder to the medium") from None
-        finally:
-            os.close(fd)
+            raise explain(err, path, "sync the folder to the medium") from None
 
     def rename(self, old: Path, new: Path) -> None:
         # A rename onto an EMPTY folder succeeds on POSIX, hence the question first.

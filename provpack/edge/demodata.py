@@ -15,7 +15,7 @@ def demo_folder() -> Path:
             return place
     raise EnvironmentProblem(
         "demo-data-missing",
-        "the data of the demo is not part of this installation",
+        "The data of the demo is not part of this installation",
         where=str(home / "_data" / "demo"),
         todo="Install provpack again from its wheel, or run it from a complete checkout.",
     )
@@ -30,7 +30,7 @@ def read_demo_data() -> dict[str, bytes]:
     except OSError as e:
         raise EnvironmentProblem(
             "demo-data-unreadable",
-            f"the data of the demo cannot be read: {e.strerror}",
+            f"The data of the demo cannot be read: {e.strerror}",
             where=str(e.filename or folder),
             todo="Check the permissions of the installation.",
         ) from e

@@ -59,16 +59,25 @@ def printable(name: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in shown)
 
 
+def no_job_folder(given: Path, todo: str) -> InputProblem:
+    """The refusal of a path that is no folder. todo: unless it is a sheet in its folder."""
+    shown = printable(str(given))
+    if os.path.isfile(given):  # noqa: PTH113 - answers, where Path.is_file raises for a path too long
+        if given.name == "job.toml":
+            todo = f"Name the folder it lies in: {printable(str(given.parent))}"
+        return InputProblem(
+            "job-folder-missing", f"{shown} is a file; a job is a folder.", where=str(given), todo=todo
+        )
+    return InputProblem(
+        "job-folder-missing", f"There is no job folder at {shown}.", where=str(given), todo=todo
+    )
+
+
 def list_folder(folder: Path) -> Listing:
     """List a job folder to the bottom. InputProblem when the folder itself cannot be listed."""
     root = Path(os.path.realpath(folder))
     if not os.path.isdir(root):  # noqa: PTH112 - answers, where Path.is_dir raises for a path too long
-        raise InputProblem(
-            "job-folder-missing",
-            f"There is no job folder at {printable(str(folder))}.",
-            where=str(folder),
-            todo="Name the folder that holds job.toml.",
-        )
+        raise no_job_folder(folder, "Name the folder that holds job.toml.")
     files: dict[str, tuple[int, int, int]] = {}
     found: list[Finding] = []
     pending: list[tuple[str, int]] = [("", 0)]

@@ -8,6 +8,7 @@ import secrets
 from pathlib import Path
 
 from provpack.edge.commit import RealDisk, explain
+from provpack.edge.lasting import sync
 from provpack.package.heldback import SALT_BYTES
 
 
@@ -32,7 +33,7 @@ def write_private(folder: Path, name: str, data: bytes) -> None:
                 view = memoryview(data)
                 while view:
                     view = view[os.write(fd, view) :]
-                os.fsync(fd)
+                sync(fd)
             finally:
                 os.close(fd)
             # A package must not outlast a power cut without its proof: the names of file and folder too.

@@ -127,7 +127,7 @@ def read_digests(
 def _broken(path: str, why: str) -> CouldNotCheck:
     return CouldNotCheck(
         "broken",
-        f"The member does not unpack: {why}.",
+        f"This file of the archive does not unpack: {why}.",
         where=readable(path),
         todo="Compare with the second copy; fetch the archive again.",
     )

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from provpack.edge.commit import explain
+from provpack.edge.lasting import sync
 from provpack.errors import DestinationProblem, InputProblem, UsageProblem
 from provpack.findings import Finding
 from provpack.package import signrules
@@ -374,7 +375,7 @@ def _write_new(path: Path, data: bytes, mode: int) -> None:
         with os.fdopen(fd, "wb") as file:
             file.write(data)
             file.flush()
-            os.fsync(file.fileno())
+            sync(file.fileno())
     except FileExistsError:
         raise _taken(path) from None
     except OSError as err:

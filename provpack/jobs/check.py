@@ -23,7 +23,8 @@ from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer
 from provpack.jobs.measuring import measure_received
 from provpack.jobs.merge import exact_rate
 from provpack.jobs.passes import PassReport, compare_transfer
-from provpack.jobs.progress import Progress
+from provpack.jobs.progress import Progress, expect, next_part
+from provpack.jobs.wrapsize import bytes_to_check
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import readable
 from provpack.package.heldback import hold_back
@@ -134,8 +135,11 @@ def check_loaded(
     everything: list[Playback] = []
     used: set[str] = set()
     summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding], PassReport | None]] = []
-    progress.begin(f"checking {len(job.transfers)} transfers", len(job.transfers))
+    progress.begin(f"checking {len(job.transfers)} transfers", 0)
+    if run_all is not None:
+        expect(progress, [bytes_to_check(transfer) for transfer in job.transfers])
     for transfer in job.transfers:
+        next_part(progress)
         facts, own = probe(transfer)
         passes = playbacks(transfer, facts)
         everything += passes
@@ -168,7 +172,6 @@ def check_loaded(
                 judged = [f for f in judged if not f.rule.startswith("rec-assembly-")]
             own += judged
         summaries.append((transfer, facts, [*transfer.findings, *own], report))
-        progress.advance(1)
     findings += judge_job(job, validate, used)
     findings += serials(job, used)
     findings += unnamed_files(job)

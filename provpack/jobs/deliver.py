@@ -39,6 +39,7 @@ from provpack.jobs.deliverysources import (
     leftovers,
     look_at_destination,
 )
+from provpack.jobs.progress import expect
 from provpack.jobs.staging import Staging
 from provpack.jobs.witness import LedgerWitness
 from provpack.package import deliverynote as places
@@ -58,6 +59,7 @@ def deliver(paths: Sequence[Path], destination: Path, ports: DeliverPorts, wishe
     roots, passed = find_packages(paths)
     existing = look_at_destination(paths, destination, ports.disk, ports.list_names)
     witness = LedgerWitness()
+    expect(ports.progress, [])
     ports.progress.begin(f"looking at {len(roots)} package{'' if len(roots) == 1 else 's'}", 0)
     looked = [look_at(root, ports.validate, witness.judge) for root in roots]
     client = client_of(looked, wishes.client)

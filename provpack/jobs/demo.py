@@ -54,7 +54,7 @@ def _recipe(data: Mapping[str, bytes]) -> dict[str, Any]:
 def _refused(why: str, where: str) -> InputProblem:
     return InputProblem(
         "demo-recipe",
-        f"the recipe of the demo tapes cannot be followed: {why}",
+        f"The recipe of the demo tapes cannot be followed: {why}",
         where=where,
         todo="Use the tapes.toml that was shipped, or correct the entry named.",
     )

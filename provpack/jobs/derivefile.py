@@ -89,7 +89,7 @@ def write_derivative(
     if data is None:
         raise Bug("no-audio", "A derivative was planned without audio.", where=plan.path, todo="Report this.")
     history = _history(plan, record, parent)
-    progress.begin(plan.path.rpartition("/")[2], data.size)
+    progress.begin(f"making {plan.path.rpartition('/')[2]}", data.size)
     stream = _Filtered(source, data, plan, parent, progress, block_frames)
     if plan.container == "wav":
         written, audio = _wav(

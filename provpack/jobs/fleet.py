@@ -26,6 +26,7 @@ from provpack.jobs.verify_find import Found
 from provpack.jobs.witness import LedgerWitness
 from provpack.package import rules
 from provpack.package.bagcheck import judge
+from provpack.package.layout import MASTER_FOLDER
 
 MANY = 100
 """From so many units on, processes check them sooner than threads (measured; see DEVELOPERS.md)."""
@@ -119,7 +120,7 @@ def verify_found(
         spec = replace(spec, rate=rate / max(crew.hands(len(bags)), 1))
     total = 0
     if spec.depth != "listed" and len(bags) <= _MEASURED_AHEAD:
-        total = within(_MEASURING, lambda: sum(_bytes_in(bag) for bag in bags)) or 0
+        total = within(_MEASURING, lambda: sum(_bytes_in(bag, spec.depth == "meaning") for bag in bags)) or 0
     progress.begin(f"verifying {len(bags)} package{'' if len(bags) == 1 else 's'}", total)
     results: dict[int, UnitResult] = {}
     recorded, silence = 0, Silence()
@@ -189,8 +190,11 @@ def _witnessed(unit: UnitResult, found: Found, witness: LedgerWitness) -> UnitRe
     return replace(unit, findings=findings, outcome=judge((*own, *told)))
 
 
-def _bytes_in(found: Found) -> int:
-    """Bytes of its files, 0 when that cannot be told: only progress depends on it."""
+def _bytes_in(found: Found, twice: bool) -> int:
+    """Bytes to be read of its files, 0 when that cannot be told: only progress depends on it.
+
+    twice: the audio is read again for its blocks.
+    """
     if isinstance(found.path, str):
         return 0
     try:
@@ -198,4 +202,7 @@ def _bytes_in(found: Found) -> int:
             listing = place.listing()
     except (OSError, ValueError):
         return 0
-    return sum(entry.size for entry in listing.entries) if listing is not None else 0
+    if listing is None:
+        return 0
+    masters = f"{MASTER_FOLDER}/"
+    return sum(2 * e.size if twice and e.path.startswith(masters) else e.size for e in listing.entries)

@@ -31,6 +31,7 @@ from provpack.jobs.healcopies import Copy, close_all, open_copy
 from provpack.jobs.healed import HealResult, Ports, copies_json
 from provpack.jobs.healunfinished import complete_earlier, early_name, line_of, taken
 from provpack.jobs.measurements import TOOL
+from provpack.jobs.progress import expect, next_part
 from provpack.jobs.staging import Staging
 from provpack.package.bagpaths import position, readable
 from provpack.package.healnote import as_bytes, healing_record, record_name
@@ -72,9 +73,13 @@ def heal(
         done = complete_earlier(early, destination, names, ports) if early in names else None
         if done is not None:
             return done
-        seen = assess(
-            copies, told=ports.progress.advance, begin=ports.progress.begin, ledger=ledger, signers=signers
-        )
+
+        def begin(label: str, total: int) -> None:
+            expect(ports.progress, [total, total // len(copies)])  # the copies are read, then one is written
+            next_part(ports.progress)
+            ports.progress.begin(label, total)
+
+        seen = assess(copies, told=ports.progress.advance, begin=begin, ledger=ledger, signers=signers)
         return _decide(seen, destination, names, ports)
     finally:
         close_all(copies)
@@ -191,6 +196,7 @@ def _build(seen: Assessment, result: HealResult, destination: Path, ports: Ports
         ports.disk.make_folder(stage)
         staging = Staging(ports.disk, stage / seen.name, tuple(kinds.values()))
         staging.begin()
+        next_part(ports.progress)
         ports.progress.begin(f"writing {readable(seen.name)}", sum(f.source.size for f in seen.plan.files))
         for planned in seen.plan.files:
             _write(staging, planned, seen, kinds, ports)

@@ -26,6 +26,7 @@ from provpack.jobs.loaded import DeclaredIn, Equipment, LoadedJob, LoadedTransfe
 from provpack.jobs.merge import merge_transfer
 from provpack.jobs.register import read_register
 from provpack.jobs.sheetfields import CHAIN_ONLY, NOT_IN_CELLS, sheet_fields
+from provpack.jobs.sheetsought import instead_of, job_elsewhere
 from provpack.package.benchstate import BenchState
 
 __all__ = [
@@ -169,8 +170,11 @@ class _Loader:
         found = resolve(self.listing, JOB_SHEET, where=JOB_SHEET, position={"file": JOB_SHEET})
         if found.path is None:
             missing = found.findings[0]
+            todo = job_elsewhere(self.listing, JOB_SHEET)
             self.findings.append(
-                input_rules.SHEET_MISSING.found(missing.what, JOB_SHEET, position={"file": JOB_SHEET})
+                input_rules.SHEET_MISSING.found(
+                    missing.what, JOB_SHEET, todo=todo, position={"file": JOB_SHEET}
+                )
             )
             return {}
         return self._toml(found.path, JOB_SHEET)
@@ -263,7 +267,9 @@ class _Loader:
         rows += self.bench.new_rows(rows)
         if not rows:
             what = f"There is no row in {TRANSFERS} and no [[transfer]] in {JOB_SHEET}."
-            self._say(rules.NO_TRANSFERS, what, TRANSFERS if TRANSFERS in self.listing.files else JOB_SHEET)
+            there = TRANSFERS in self.listing.files
+            todo = "" if there else instead_of(self.listing, TRANSFERS)
+            self._say(rules.NO_TRANSFERS, what, TRANSFERS if there else JOB_SHEET, todo=todo)
         return rows
 
     def _companion_sheets(self, ids: set[str]) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.deliverypapers import checked_document, made_by, signer_json, strangers_document
+from provpack.jobs.progress import expect, next_part
 from provpack.jobs.receipts import ReceiptPlace, ReceivePorts, ReceiveResult, ReceiveUnit, ReceiveWishes
 from provpack.jobs.receivepapers import Came, looks_like_delivery, read_papers
 from provpack.jobs.signatures import signature_examiner
@@ -30,11 +32,16 @@ from provpack.package import rules as bag_rules
 from provpack.package import signrules
 from provpack.package.bagpaths import readable
 from provpack.package.documents import MAX_DOCUMENT
+from provpack.package.layout import MASTER_FOLDER
 from provpack.package.names import safe_file_name
 from provpack.package.receipt import Found, build_receipt, conclude
 from provpack.package.sshsig import NAMESPACE_RECEIPT
 
 _NOTHING = frozenset({bag_rules.NOT_FOUND.id, bag_rules.NO_BAG_HERE.id, bag_rules.NOT_A_FOLDER.id})
+
+_MASTERS = str(Path(MASTER_FOLDER))
+_LOOKED_AHEAD = 10_000
+"""Folders, and files of each, that are added up so that progress knows its end."""
 
 
 def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes) -> ReceiveResult:
@@ -49,12 +56,15 @@ def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes
     wishes, told = _own_list(path, wishes)
     place = ReceiptPlace(ports.disk, target, _name(path), ports.new_id().replace("-", "")[:8])
     place.begin(path)
+    expect(ports.progress, _sizes(path, is_delivery, wishes.depth == "meaning"))
     try:
+        next_part(ports.progress)
         if is_delivery:
             ports.progress.begin("reading the papers of the delivery", 0)
             came = read_papers(
                 path, wishes.signers, wishes.require_signature, ports.progress.advance, ports.now()
             )
+            next_part(ports.progress)
         else:
             _refuse_several(path)
             told = [*told, *_part_of(path)]
@@ -63,6 +73,26 @@ def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes
     except BaseException:
         place.discard()
         raise
+
+
+def _sizes(path: Path, is_delivery: bool, twice: bool) -> list[int]:
+    """Bytes to be read for the papers, which tell the digests of archives, and for the packages.
+
+    twice: the audio is read again for its blocks.
+    """
+    archives = whole = 0
+    try:
+        if path.is_file():
+            whole = path.stat().st_size * (2 if twice else 1)
+        for here, _, files in islice(os.walk(path), _LOOKED_AHEAD):
+            for name in files[:_LOOKED_AHEAD]:
+                size = (Path(here) / name).stat(follow_symlinks=False).st_size
+                archive, master = Path(here) == path / places.PACKAGES, here.endswith(_MASTERS)
+                whole += 2 * size if twice and (archive or master) else size
+                archives += size if archive else 0
+    except (OSError, ValueError):
+        whole = 0  # told when it is read; without a size there is no time left to tell
+    return [archives, whole] if is_delivery else [whole]
 
 
 def _part_of(path: Path) -> list[Finding]:

@@ -145,7 +145,8 @@ KEY_TYPE = Rule(
     id="job-key-type",
     severity="error",
     title="a key holds something of another kind than it should",
-    todo="See the job sheet's schema for what belongs there.",
+    todo="Write it as the job.toml that `provpack demo --only-job` makes does; schemas/job-sheet.schema.json "
+    "has every key.",
 )
 SCHEMA = Rule(
     id="row-schema",

@@ -18,8 +18,10 @@ from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.destination import look_at
 from provpack.jobs.heldfiles import everybody
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
+from provpack.jobs.progress import expect, next_part
 from provpack.jobs.wrapone import Wrapping
 from provpack.jobs.wrapped import Ports, Refusal, UnitOutcome, Wishes, WrapResult, WrapUnit
+from provpack.jobs.wrapsize import bytes_to_wrap
 from provpack.package.bagpaths import readable
 from provpack.package.names import package_name
 
@@ -50,9 +52,20 @@ def wrap_job(
     made_destination = bool(existing is not None)
     asked, clients = wishes or Wishes(), load_profiles(checked.job)
     persons = everybody(checked.job)
+    expect(
+        ports.progress,
+        [
+            0 if dry_run or refused_as_a_whole or worst(found) == "error"
+            or ports.disk.exists(destination / package_name(checked.job.job_id, t.transfer_id))
+            else bytes_to_wrap(checked.job, t, clients, asked.derive)
+            for t, found in zip(checked.job.transfers, checked.by_transfer, strict=True)
+            if id(t) in wanted
+        ],
+    )  # fmt: skip
     for transfer, found in zip(checked.job.transfers, checked.by_transfer, strict=True):
         if id(transfer) not in wanted:
             continue
+        next_part(ports.progress)
         name = package_name(checked.job.job_id, transfer.transfer_id)
         if worst(found) == "error" or refused_as_a_whole:
             unit = WrapUnit(

@@ -50,7 +50,7 @@ def add_documents(
             continue
         with ReceivedFile(named.path) as source:
             progress.begin(f"{name}: {named.written}", source.size)
-            written = staging.add(place, _pieces(source, 0, source.size))
+            written = staging.add(place, _told(_pieces(source, 0, source.size), progress))
             source.check_unchanged()
         record["files"].append(file_entry(role, written, named))
         if role == "photo":
@@ -75,6 +75,12 @@ def add_surroundings(staging: Staging, source: AudioSource, layout: Layout, reco
             written = staging.add(place, _pieces(source, start, stop))
             record["files"].append(file_entry("sidecar", written, None))
     source.check_unchanged()
+
+
+def _told(pieces: Iterator[bytes], progress: Progress) -> Iterator[bytes]:
+    for piece in pieces:
+        yield piece
+        progress.advance(len(piece))
 
 
 def _pieces(source: AudioSource, start: int, stop: int) -> Iterator[bytes]:

@@ -157,7 +157,9 @@ class Wrapping:
         master: Master | None = None
         plan: AudioPlan | None = None
         # Documents and other passes come first: the record inside the master names them.
-        add_documents(staging, self._documents, self._record, self._ports.progress, self._name)
+        add_documents(
+            staging, self._documents, self._record, self._ports.progress, self._transfer.transfer_id
+        )
         opened = open_audio(self._transfer)
         if opened is not None:
             with opened as source:
@@ -242,7 +244,9 @@ class Wrapping:
         return self._record
 
     def _write_master(self, staging: Staging, source: AudioSource, plan: AudioPlan) -> Master:
-        self._ports.progress.begin(self._name, plan.plan.data_size)
+        self._ports.progress.begin(
+            f"{self._transfer.transfer_id}: copying and measuring", plan.plan.data_size
+        )
         writer = MasterWriter(
             source, plan.layout, plan.plan, plan.rate, self._ports.run_all, self._ports.progress, self._record
         )

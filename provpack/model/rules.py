@@ -124,7 +124,8 @@ WHERE_OFF = _rule("rec-deemphasis-where-off", "error",
     "domain rule 15")
 CS_SILENT = _rule("rec-channel-status-no-emphasis", "warning",
     "Channel status shows no emphasis although the tape has it",
-    "Expected with boards that hard-wire channel status; name the board in digital_output_revision.",
+    "Usual with digital output boards that send the same channel status for every tape: name the board in "
+    "digital_output_revision.",
     "domain rule 16; IEC 60958-3 channel status bits 3-5")
 CS_AGAINST = _rule("rec-channel-status-emphasis", "error",
     "Channel status shows emphasis, the record says the tape has none",
@@ -221,7 +222,7 @@ ASSEMBLY_TILES = _rule("rec-assembly-tiles", "error",
     "domain rule 24")
 PARENT = _rule("rec-derivative-parent", "error",
     "A derivative does not say what it was made from",
-    "Give the parent's digest as parent.",
+    "Give the digest of the file it was made from as `parent`.",
     "domain rule 25")
 PARENT_UNKNOWN = _rule("rec-derivative-parent-unknown", "warning",
     "The parent of a derivative is not among the files of the record",

@@ -22,6 +22,7 @@ from provpack.jobs.assembly import open_assembled
 from provpack.jobs.passes import compare_transfer
 from provpack.jobs.passmerge import merge
 from provpack.jobs.progress import Silent
+from provpack.jobs.wrapsize import compared_bytes
 from provpack.measure.passes import compare_passes
 from provpack.model.rates import format_time
 
@@ -233,6 +234,10 @@ def test_progress_reaches_its_end_and_never_passes_it(tmp_path: Path) -> None:
     watched = Watched()
     compare_transfer(transfer_of(folder), RATE, watched)
     assert len(watched.steps) >= 2 and all(total == done for total, done in watched.steps)
+    headers = 2 * 4 * 44  # two comparisons of two files each, all read twice
+    expected = compared_bytes(transfer_of(folder))
+    assert expected - headers <= sum(done for _, done in watched.steps)
+    assert expected - headers >= sum(done for _, done in watched.steps[:1])
     assert watched.labels[0] == "T01: pass 1 against pass 2"
 
 
