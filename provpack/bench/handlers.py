@@ -19,7 +19,7 @@ from provpack.bench.replies import Refused, in_json, small_page
 from provpack.bench.session import Bench, same
 from provpack.bench.sought import sought
 from provpack.bench.uploads import PHOTO_FIELDS, PHOTO_LIMIT, upload
-from provpack.bench.views import known_transfer, page_html
+from provpack.bench.views import known_place, known_transfer, page_html
 from provpack.jobs.benchdesk import Acted
 from provpack.package.benchline import KINDS
 
@@ -106,6 +106,27 @@ async def after(bench: Bench, request: Request, transfer_id: str, number: str) -
 
 async def packages(bench: Bench, request: Request) -> Response:
     return await _page(bench, request, "packages")
+
+
+async def machines(bench: Bench, request: Request) -> Response:
+    return await _page(bench, request, "machines")
+
+
+async def defaults(bench: Bench, request: Request) -> Response:
+    return await _page(bench, request, "machine", "defaults", None)
+
+
+async def machine(bench: Bench, request: Request, scope: str, name: str) -> Response:
+    if scope not in ("chain", "equipment"):
+        raise not_found()
+    if not await in_thread(bench.threads.pages, known_place, bench, scope, name):
+        raise Refused(
+            404,
+            "bench-no-such-place",
+            f"This job has no {scope} '{name}'.",
+            "Look at the list on the page Set-up.",
+        )
+    return await _page(bench, request, "machine", scope, name)
 
 
 async def live(bench: Bench, request: Request) -> ASGIApp:

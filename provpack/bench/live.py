@@ -34,6 +34,9 @@ class Hub:
     def __init__(self) -> None:
         self._windows: set[asyncio.Queue[bytes | None]] = set()
         self._told = 0
+        self._troubles: list[str] = []
+        self.troubles = 0
+        """Goes up when what is wrong with the log comes or goes."""
         self.files = 0
         """Goes up when the finished files in the job folder change."""
         self.closed = False
@@ -60,11 +63,16 @@ class Hub:
             else:
                 queue.put_nowait(as_event(event, data))
 
-    def state(self, n: int) -> None:
-        """Line n is the last of the bench log; told once."""
-        if n != self._told:
-            self._told = n
-            self.publish("state", {"n": n})
+    def state(self, n: int, troubles: list[str] | None = None) -> None:
+        """Line n is the last of the bench log, and this is wrong with it (None: as before); told once."""
+        other = troubles is not None and troubles != self._troubles
+        if n == self._told and not other:
+            return
+        if troubles is not None and other:
+            self._troubles = troubles
+            self.troubles += 1
+        self._told = n
+        self.publish("state", {"n": n, "troubles": self.troubles})
 
     def close(self) -> None:
         """End every stream."""
@@ -90,10 +98,11 @@ def as_event(event: str, data: Mapping[str, Any]) -> bytes:
 
 def state_of(bench: Bench) -> dict[str, Any]:
     """What a window without a stream asks for every few seconds, and one with a stream when it hears nothing:
-    n of the last line, the program's clock, a number that changes when finished files do, the works. Reads no
-    disk."""
+    n of the last line, numbers that change when what is wrong with the log or the finished files do, the
+    program's clock, the works. Reads no disk."""
     return {
         "n": bench.desk.state.n,
+        "troubles": bench.hub.troubles,
         "now": bench.now().isoformat(),
         "files": bench.hub.files,
         "works": [told_of(work) for work in bench.works.all().values()],
@@ -118,7 +127,9 @@ class Stream:
         try:
             headers = [(b"content-type", b"text/event-stream; charset=utf-8")]
             await send({"type": "http.response.start", "status": 200, "headers": headers})
-            first = f"retry: {_AGAIN_MS}\n\n".encode() + as_event("state", {"n": self._bench.desk.state.n})
+            first = f"retry: {_AGAIN_MS}\n\n".encode() + as_event(
+                "state", {"n": self._bench.desk.state.n, "troubles": hub.troubles}
+            )
             first += b"".join(as_event("work", told_of(w)) for w in self._bench.works.all().values())
             if await _sent(send, first, gone):
                 await self._go_on(queue, send, gone)
@@ -177,7 +188,7 @@ async def watch(bench: Bench, trouble: Callable[[BaseException], None]) -> None:
         turn += 1
         try:
             await in_thread(bench.threads.watch, bench.desk.refresh)
-            bench.hub.state(bench.desk.state.n)
+            bench.hub.state(bench.desk.state.n, bench.desk.troubles)
             now = {name: told_of(work) for name, work in bench.works.all().items()}
             for name, work in now.items():
                 if works.get(name) != work:

@@ -18,6 +18,8 @@ VIEWS: Final[Mapping[str, tuple[str, str]]] = {
     "chains": ("provpack.jobs.benchview_chains", "Chains"),
     "after": ("provpack.jobs.benchview_after", "After the pass"),
     "packages": ("provpack.jobs.benchview_after", "Packages"),
+    "machines": ("provpack.jobs.benchview_machines", "Set-up"),
+    "machine": ("provpack.jobs.benchview_machines", "Set-up"),
 }
 """Page -> the module of its view function `<page>_view`, and its title where the view gives none."""
 
@@ -53,7 +55,7 @@ def page_html(bench: Bench, name: str, path: str, *args: Any) -> str:
     work acts go first."""
     info = bench.info()
     n = bench.desk.state.n  # before the view: what is added meanwhile makes the page look again
-    rests_on = (n, dict(info.works), info.files)
+    rests_on = (n, dict(info.works), info.files, bench.desk.troubles)
     return bench.shown.page((name, path, *args), rests_on, lambda: _made(bench, info, n, name, path, *args))
 
 
@@ -86,3 +88,11 @@ def known_transfer(bench: Bench, transfer_id: str) -> bool:
     if transfer_id in bench.desk.state.transfers:
         return True
     return any(t.transfer_id == transfer_id for t in bench.desk.job().transfers)
+
+
+def known_place(bench: Bench, scope: str, name: str) -> bool:
+    """Whether a sheet or the log has this chain or piece of equipment, or the log once had: a window that
+    shows one which was taken back is told so by the page."""
+    if name in bench.desk.said().ids(scope):
+        return True
+    return any(e.get("scope") == scope and e.get("id") == name for e in bench.desk.state.entries)

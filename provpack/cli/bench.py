@@ -170,8 +170,11 @@ def _open_browser(address: str) -> None:
 
 
 def _running(bench: Bench) -> list[str]:
+    from provpack.jobs.benchact import clock_words
+
     return [
-        f"Pass {p.number} of {p.transfer_id} runs on chain {p.chain_id} since {p.started_at}."
+        f"Pass {p.number} of {p.transfer_id} runs on chain {p.chain_id} since "
+        f"{clock_words(p.started_at, bench.now())}."
         for p in bench.desk.state.running()
     ]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Mapping
 from typing import Any, Final
@@ -276,13 +277,23 @@ def _fits(scope: str, values: Mapping[str, Any]) -> None:
         pointer = wrong.pointer
         if any(pointer == prefix + name or pointer.startswith(f"{prefix}{name}/") for name in given):
             place = pointer.removeprefix(prefix)
+            parts = [f"row {int(p) + 1}" if p.isdecimal() else label(p) for p in place.split("/")]
             raise refused(
                 "no-such-value",
-                f"{' / '.join(part if part.isdigit() else label(part) for part in place.split('/'))}: the "
-                f"value {wrong.message}",
+                f"{' / '.join(parts)}: the value {_in_words(wrong.message, columns)}",
                 todo="Correct it.",
                 where=place,
             )
+
+
+def _in_words(message: str, columns: Mapping[str, Column]) -> str:
+    """What the schema says of a value, with what each part of a row is called."""
+    names = {part for column in columns.values() for part in column.fields}
+    return re.sub(
+        r'"([a-z_]+)"|\b([a-z]+(?:_[a-z]+)+)\b',
+        lambda found: f"'{label(found[0].strip(chr(34)))}'" if found[0].strip('"') in names else found[0],
+        message,
+    )
 
 
 def _points_into_the_job(

@@ -1,4 +1,4 @@
-"""A field of a transfer as a page shows it: what stands, where it comes from, and how it can be stated."""
+"""A field as a page shows it: what stands, where it comes from, and how it can be stated."""
 
 from __future__ import annotations
 
@@ -10,31 +10,50 @@ from typing import Any
 from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk
 from provpack.jobs.columns import Column
+from provpack.jobs.load import JOB_SHEET
 from provpack.jobs.loaded import LoadedTransfer, Origin
 from provpack.jobs.sheetfields import sheet_fields
 from provpack.package.benchline import LOG_NAME
 
 
 def field_view(desk: Desk, transfer_id: str, row: LoadedTransfer | None, name: str) -> dict[str, Any]:
-    """{field, input, value, text, was, origin, undo, options, items, rows, parts, hint} of one field.
+    """{field, at, input, value, text, was, origin, undo, options, items, empty, day, rows, parts, hint}.
 
-    value: what the record would have; was: what a line about it says it saw; undo: the line that can be taken
-    back, None when it was not said here. input: prose, text, choice, list, now, rows or shown.
+    at: scope and id of what it is stated of. value: what the record would have; was: what a line about it
+    says it saw; undo: the line that can be taken back, None when it was not said here. input: prose, text,
+    choice, list, now, rows, parts. empty: "none" can be said, as an empty list. day: a date without a time.
     """
-    column = sheet_fields().transfer[name]
     own = desk.in_force("transfer", transfer_id, name)
     value = own if own is not None else desk.merged(transfer_id, name)
-    stated = desk.state.values.get(("transfer", transfer_id, name))
+    origin = origin_words(desk, transfer_id, row, name, value)
+    return _view(desk, "transfer", transfer_id, sheet_fields().transfer[name], value, origin)
+
+
+def own_field_view(desk: Desk, scope: str, id_: str | None, name: str, hint: str = "") -> dict[str, Any]:
+    """The same for a field of the job, the defaults, a chain or a piece of equipment. hint: in place of the
+    usual one."""
+    column: Column = getattr(sheet_fields(), scope)[name]
+    value = desk.in_force(scope, id_, name)
+    out = _view(desk, scope, id_, column, value, _own_origin(desk, scope, id_, name, value))
+    return {**out, "hint": hint or out["hint"]}
+
+
+def _view(desk: Desk, scope: str, id_: str | None, column: Column, value: Any, origin: str) -> dict[str, Any]:
+    stated = desk.state.values.get((scope, id_, column.name))
+    words = column.item.words if column.kind == "list" and column.item else ()
     out: dict[str, Any] = {
-        "field": name,
+        "field": column.name,
+        "at": {"scope": scope, "id": id_},
         "input": _input(column),
         "value": value,
         "text": text_of(value),
         "was": value,
-        "origin": origin_words(desk, transfer_id, row, name, value),
+        "origin": origin,
         "undo": stated.n if stated is not None else None,
         "options": _options(column),
-        "items": column.item.words if column.kind == "list" and column.item else (),
+        "items": words,
+        "empty": bool(words) and not any(str(word).startswith("none") for word in words),
+        "day": column.kind == "date",
         "rows": [],
         "parts": [],
         "hint": _hint(column),
@@ -42,7 +61,8 @@ def field_view(desk: Desk, transfer_id: str, row: LoadedTransfer | None, name: s
     if column.kind == "table":
         listed = value if isinstance(value, list) else []
         out["rows"] = [
-            {"n": n, "parts": _parts(column, entry), "entry": entry} for n, entry in enumerate(listed)
+            {"n": n, "parts": _parts(column, entry if isinstance(entry, Mapping) else {}), "entry": entry}
+            for n, entry in enumerate(listed)
         ]
         out["parts"] = _parts(column, {})
     elif column.kind == "object":
@@ -114,6 +134,7 @@ def _parts(column: Column, entry: Mapping[str, Any]) -> list[dict[str, Any]]:
                 else text_of(value),
                 "value": value,
                 "options": _options(part),
+                "day": part.kind == "date",
                 "hint": "As JSON." if send == "json" and part.kind != "enum" else _hint(part),
             }
         )
@@ -122,17 +143,38 @@ def _parts(column: Column, entry: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def origin_words(desk: Desk, transfer_id: str, row: LoadedTransfer | None, name: str, value: Any) -> str:
     """Where a value comes from, in words; "" when there is none."""
-    now = desk.now()
-    stated = desk.state.values.get(("transfer", transfer_id, name))
-    if stated is not None:
-        by = f" by {stated.by}" if stated.by else ""
-        did = "taken away" if stated.value is None else "said"
-        return f"{did} here {clock_words(stated.at, now)}{by}"
+    said = _said_here(desk, "transfer", transfer_id, name)
+    if said:
+        return said
     if value is None and (row is None or name not in row.origins):
         return ""
     if row is None or name not in row.origins:
         return f"with the row: {row.origin}" if row is not None else ""
-    return _place(desk, row.origins[name], row.chain_id, now)
+    return _place(desk, row.origins[name], row.chain_id, desk.now())
+
+
+def _own_origin(desk: Desk, scope: str, id_: str | None, name: str, value: Any) -> str:
+    """Where a value of the job, the defaults, a chain or a piece of equipment comes from."""
+    said = _said_here(desk, scope, id_, name)
+    if said or value is None:
+        return said
+    job = desk.job()
+    if scope == "equipment":
+        item = job.equipment.get(id_ or "")
+        return str(item.origin) if item is not None else ""
+    if scope == "job" and name in job.job_origins:
+        return str(job.job_origins[name])
+    return JOB_SHEET
+
+
+def _said_here(desk: Desk, scope: str, id_: str | None, name: str) -> str:
+    """When and by whom a field was stated at its own place in the bench log; "" when it was not."""
+    stated = desk.state.values.get((scope, id_, name))
+    if stated is None:
+        return ""
+    by = f" by {stated.by}" if stated.by else ""
+    did = "taken away" if stated.value is None else "said"
+    return f"{did} here {clock_words(stated.at, desk.now())}{by}"
 
 
 def _place(desk: Desk, origin: Origin, chain_id: str | None, now: datetime) -> str:

@@ -15,6 +15,7 @@ from typing import Any, Final
 from provpack.findings import Finding
 from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchsaid import NO_SETTINGS, same
+from provpack.jobs.benchview_fields import text_of
 from provpack.jobs.check_chains import chain_check
 from provpack.jobs.columns import Column
 from provpack.jobs.load import build_record_draft
@@ -181,7 +182,9 @@ def _setting(job: LoadedJob, column: Column, one: Proposed) -> dict[str, Any]:
     elif column.kind == "list" and column.item is not None and column.item.words:
         out["input"] = "list"
         out["items"] = column.item.words
-    elif column.kind in ("list", "table", "object", "rational"):
+    elif column.kind == "list":
+        out["input"], out["text"] = "cell", text_of(one.value)
+    elif column.kind in ("table", "object", "rational"):
         out["input"] = "shown"
     elif column.kind in ("integer", "number"):
         out["input"] = "number"

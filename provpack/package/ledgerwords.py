@@ -41,7 +41,7 @@ def sentence(entry: Entry) -> str:
     if place:
         parts.append(f"at {place}")
     if kind == kinds.PASS_MADE:
-        parts += _pass(entry)
+        parts += _pass(entry, subject)
     if kind == kinds.FIXITY_CHECKED:
         parts.append(f"({text(entry, 'depth') or 'depth unknown'}): {text(entry, 'outcome') or 'unknown'}")
     side, person = text(entry, "organisation"), text(entry, "person")
@@ -59,11 +59,11 @@ def sentence(entry: Entry) -> str:
     return f"{said}. {note.removesuffix('.')}." if note else f"{said}."
 
 
-def _pass(entry: Entry) -> list[str]:
+def _pass(entry: Entry, named: str | None) -> list[str]:
     parts = []
     transfer, number, chain = text(entry, "transfer_id"), entry.get("pass_n"), text(entry, "chain_id")
-    if transfer:
-        parts.append(f"{transfer}")
+    if transfer and transfer != named:  # often the carrier's own name: said once
+        parts.append(transfer)
     if isinstance(number, int):
         parts.append(f"pass {number}")
     if chain:

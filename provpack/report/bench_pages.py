@@ -25,10 +25,14 @@ PAGES: Final[Mapping[str, tuple[str, str]]] = {
     "chains": ("chains.html", "/chains"),
     "after": ("after.html", "/chains"),
     "packages": ("packages.html", "/packages"),
+    "machines": ("machines.html", "/machines"),
+    "machine": ("machine.html", "/machines"),
 }
 """Name of a page -> its template below templates/bench/, and the entry of the contents it belongs to."""
 
-CONTENTS: Final = (("/", "Carriers"), ("/chains", "Chains"), ("/packages", "Packages"))
+CONTENTS: Final = (
+    ("/", "Carriers"), ("/chains", "Chains"), ("/packages", "Packages"), ("/machines", "Set-up")
+)  # fmt: skip
 _OFFSET = re.compile(r"(?:([+-]\d{2}:\d{2})(?::\d{2})?|(Z))$")
 
 

@@ -74,8 +74,8 @@ def test_tab_goes_through_the_whole_page_and_out_of_it(name: str, window: Any, b
     for _ in range(there + 20):
         window.keyboard.press("Tab")
         at = window.evaluate(FOCUS)
-        if at["body"]:
-            break  # out of the page, into the browser's own controls
+        if at["body"] or (seen and at["name"] == "Skip to the page"):
+            break  # out of the page, into the browser's own controls; some of its builds begin anew at once
         assert at["outline"] and at["seen"], at
         seen.append(at["name"])
     else:

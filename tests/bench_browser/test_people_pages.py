@@ -75,9 +75,11 @@ def refuse(page: Any) -> None:
     page.route("**/act", lambda route: route.fulfill(status=409, json=told, content_type="application/json"))
     page.evaluate(
         "async () => { const b = document.querySelector('main button[data-act]');"
+        " const form = document.querySelector('main form[data-act]');"
+        " let d = (b ?? form)?.closest('details');"
+        " for (; d; d = d.parentElement.closest('details')) d.open = true;"
         " if (b) { b.click(); return; }"
-        " const form = document.querySelector('main form[data-act]'); if (form) form.noValidate = true,"
-        " form.requestSubmit(); }"
+        " if (form) form.noValidate = true, form.requestSubmit(); }"
     )
     if page.locator("main [data-act]").count():
         page.locator(".refused").first.wait_for()

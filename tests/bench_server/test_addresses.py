@@ -48,7 +48,8 @@ CLIMBS = [
     "photos//a.jpg",
     "photos/%2e/a.jpg",
 ]
-READING = ["/carrier/{}", "/after/{}/1", "/after/T01/{}", "/photo/{}", "/static/{}", "/receipt?ids={}", "/{}"]
+READING = ["/carrier/{}", "/after/{}/1", "/after/T01/{}", "/photo/{}", "/static/{}", "/receipt?ids={}", "/{}",
+           "/machines/chain/{}", "/machines/equipment/{}", "/machines/{}/A"]  # fmt: skip
 WRITING = [
     "/photo/{}/photos",
     "/photo/T01/{}",

@@ -12,6 +12,7 @@ from starlette.types import Message
 
 from provpack.bench import live
 from provpack.bench.live import WAITING, Hub, Stream, watch
+from provpack.edge.bench_rules import BENCH_LOG_REPLACED
 
 
 class Window:
@@ -60,7 +61,7 @@ def test_every_window_is_told_and_the_end_is_clean(place: Place) -> None:
         windows = [Window(), Window()]
         tasks = [begin(place, window) for window in windows]
         for window in windows:
-            await window.until('event: state\ndata: {"n": 0}\n\n')
+            await window.until('event: state\ndata: {"n": 0, "troubles": 0}\n\n')
         place.bench.hub.state(3)
         place.bench.hub.state(3)
         place.bench.hub.close()
@@ -81,11 +82,27 @@ def test_told_once(place: Place) -> None:
         await window.until("state")
         for n in (1, 1, 2):
             place.bench.hub.state(n)
-        await window.until('{"n": 2}')
-        assert window.text.count('{"n": 1}') == 1
+        await window.until('{"n": 2, "troubles": 0}')
+        assert window.text.count('{"n": 1, "troubles": 0}') == 1
         window.gone.set()
         await ended(task)
         assert len(place.bench.hub) == 0
+
+    run(work())
+
+
+def test_what_is_wrong_with_the_log_is_told_when_it_comes_and_when_it_goes(place: Place) -> None:
+    async def work() -> None:
+        window = Window()
+        task = begin(place, window)
+        await window.until("state")
+        hub = place.bench.hub
+        for said in ([], ["Line 3 was changed."], ["Line 3 was changed."], None, []):
+            hub.state(1, said)
+        await window.until('{"n": 1, "troubles": 2}')
+        assert [window.text.count(f'"troubles": {n}') for n in (0, 1, 2)] == [2, 1, 1]  # one is the greeting
+        window.gone.set()
+        await ended(task)
 
     run(work())
 
@@ -115,7 +132,7 @@ def test_a_window_that_does_not_read_is_dropped(place: Place, monkeypatch: pytes
         place.bench.hub.state(1)
         await ended(tasks[0])
         place.bench.hub.state(2)
-        await good.until('{"n": 2}')
+        await good.until('{"n": 2, "troubles": 0}')
         good.gone.set()
         await ended(tasks[1])
 
@@ -145,7 +162,7 @@ def test_lines_of_others_and_trouble_are_noticed(place: Place, monkeypatch: pyte
         stream, watching = begin(place, window), asyncio.create_task(watch(place.bench, trouble.append))
         other = place.desk_again()
         other.act("noted", {"note": "from the command line"}, by=None, through="command_line")
-        await window.until('{"n": 1}')
+        await window.until('{"n": 1, "troubles": 0}')
         real = place.bench.desk.refresh
 
         def broken() -> bool:
@@ -158,7 +175,10 @@ def test_lines_of_others_and_trouble_are_noticed(place: Place, monkeypatch: pyte
         assert [str(err) for err in trouble] == ["the disk is gone"]  # told once
         monkeypatch.setattr(place.bench.desk, "refresh", real)
         other.act("noted", {"note": "it is back"}, by=None, through="command_line")
-        await window.until('{"n": 2}')
+        await window.until('{"n": 2, "troubles": 0}')
+        finding = BENCH_LOG_REPLACED.found("The log is another one.", "bench-log.jsonl")
+        monkeypatch.setattr(place.bench.desk, "findings", (finding,))
+        await window.until('{"n": 2, "troubles": 1}')
         watching.cancel()
         window.gone.set()
         await ended(stream)

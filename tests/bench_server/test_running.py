@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -60,7 +61,8 @@ def test_a_signal_ends_the_program_not_the_pass(job: Path, number: signal.Signal
         assert live.ended
         bench.until_said("Outcome: closed")
         told = "\n".join(bench.said)
-        assert "Pass 1 of T01 runs on chain A" in told
+        since = re.search(r"Pass 1 of T01 runs on chain A since (.*?)\. It goes on", told)
+        assert since and re.fullmatch(r"(\d{4}-\d\d-\d\d )?\d\d:\d\d:\d\d", since[1]), told
         assert "It goes on running in the log." in told
         assert f"provpack bench {job}" in told
         assert "Traceback" not in told

@@ -143,3 +143,16 @@ def test_a_receipt_names_ids_with_odd_characters(place: Place) -> None:
     assert "T,1/ä%?#&amp;" in said.body.decode()
     assert place.get("/receipt?ids=T,1").status == 404
     assert json.loads(place.get("/state").body)["n"] == 1
+
+
+def test_a_machine_that_was_taken_back_has_a_page_and_one_nobody_named_has_none(place: Place) -> None:
+    assert place.get("/machines/equipment/DECK%2F9").status == 404
+    members = {"scope": "equipment", "id": "DECK/9", "field": "kind", "value": "deck"}
+    place.act("declared", **members)
+    assert b"Equipment <bdi>DECK/9</bdi>" in place.get("/machines/equipment/DECK%2F9").body
+    place.act("taken_back", entry=1)
+    said = place.get("/machines/equipment/DECK%2F9")
+    assert said.status == 200 and b"no such piece of equipment" in said.body
+    assert place.get("/machines/chain/DECK%2F9").status == 404
+    assert place.get("/machines/transfer/T01").status == 404
+    assert place.get("/machines/defaults").status == place.get("/machines").status == 200

@@ -96,6 +96,8 @@ ADDRESSES = [
     "/chains",
     "/carrier/T01",
     "/packages",
+    "/machines",
+    "/machines/equipment/DECK-1",
     "/live",
     "/static/bench.js",
     "/photo/a.jpg",

@@ -8,6 +8,7 @@ import time
 import zlib
 from datetime import datetime, timedelta
 from pathlib import Path
+from urllib.parse import quote
 
 from bench_server.running import PATIENCE, Running
 
@@ -15,6 +16,8 @@ from support.benchafter import TITLES, A, Finished
 
 ODD = "T/1 ä%?#"
 """An identifier as a shelf list may have it: nothing of it may be taken for a part of an address."""
+SPARE = "DECK/9 ä?"
+"""The same, of a machine that was put into the register at the bench."""
 PAGES = {
     "carriers": "/",
     "carrier": "/carrier/T05",
@@ -23,6 +26,10 @@ PAGES = {
     "after, found": "/after/T02/1",
     "after, measured": "/after/T01/1",
     "packages": "/packages",
+    "set-up": "/machines",
+    "defaults": "/machines/defaults",
+    "chain": "/machines/chain/A",
+    "equipment": f"/machines/equipment/{quote(SPARE, safe='')}",
 }
 
 
@@ -57,6 +64,18 @@ def full(folder: Path) -> Finished:
         ("condition_note", "White dots along the edge of the pack."),
     ):  # fmt: skip
         made.act("declared", scope="transfer", id="T05", field=field, value=value)
+    for scope, id_, field, value in (
+        ("job", None, "note", "The archive collects the carriers on Friday."),
+        ("defaults", None, "qc_by", "Odo Fenwright"),
+        ("chain", "A", "note", "Left rack."),
+        ("chain", "C", "deck_id", SPARE),
+        ("equipment", SPARE, "kind", "deck"),
+        ("equipment", SPARE, "service_log", [{"at": "2026-05-20", "what": "Pinch roller replaced."}]),
+        ("equipment", SPARE, "fault_notices", [
+            {"id": "F-3", "found_at": "2026-06-01", "what": "Left channel falls out when it is warm."}
+        ]),
+    ):  # fmt: skip
+        made.act("declared", scope=scope, id=id_, field=field, value=value)
     photos = made.folder / "photos"
     photos.mkdir()
     (photos / "T05-1-label side.png").write_bytes(png())

@@ -37,6 +37,10 @@
     }
   }
 
+  // The form of a field as the page has it now; it may have been brought up to date since the one was touched.
+  const spoken = (form) => { const { scope, id, field } = JSON.parse(form.dataset.members); return JSON.stringify([scope, id, field]); };
+  const formNow = (form) => (form.isConnected ? form
+    : all("form[data-field], form[data-row]").find((one) => spoken(one) === spoken(form)));
   const savedPlace = (form) => (form.closest("fieldset.rows") ?? form).querySelector("[data-saved]");
 
   async function write(form, value) {
@@ -49,24 +53,21 @@
       // what was ticked meanwhile keeps this form from being shown anew: it has now seen what was just written
       if (!value?.cell) form.dataset.members = JSON.stringify({ ...members, was: value });
       await bench.refresh();
-      tell(place(members), `\u2713 ${told.words}`);
+      const now = formNow(form);
+      if (now) tell(savedPlace(now), `\u2713 ${told.words}`);
     } catch (problem) {
       dirty.forEach((field) => { field.dataset.dirty = ""; });
       tell(savedPlace(form), problemWords(problem), true);
       throw problem;
     }
   }
-  const place = (members) => document.querySelector(`[data-saved][data-keep="saved-f-${CSS.escape(members.field)}"]`);
-
   function saveField(form) {
-    const field = JSON.parse(form.dataset.members).field;
     inTurn(() => {
-      // the form as it is now: the page may have been brought up to date while this waited
-      const now = form.isConnected ? form : document.querySelector(`[data-live="f-${CSS.escape(field)}"] form`);
+      const now = formNow(form);
       if (!now) return undefined;
-      const boxes = all("input[type=checkbox]", now);
+      const boxes = all("input[type=checkbox]:not([data-none])", now), none = now.querySelector("[data-none]");
       const ticked = boxes.filter((box) => box.checked).map((box) => box.value);
-      const value = boxes.length ? (ticked.length ? ticked : null) : read(now.elements.value);
+      const value = !boxes.length ? read(now.elements.value) : ticked.length ? ticked : none?.checked ? [] : null;
       return write(now, value);
     }).catch(() => {});
   }
@@ -180,7 +181,11 @@
   // -- what is pressed ---------------------------------------------------------------------------------
   document.addEventListener("change", (event) => {
     const form = event.target.closest("form[data-field]"), drop = event.target.closest("[data-drop]");
-    if (form) saveField(form);
+    if (form) {
+      if (event.target.matches("[data-none]:checked")) for (const box of all("[name=value]", form)) box.checked = false;
+      else if (event.target.matches("[type=checkbox]:checked")) { const none = form.querySelector("[data-none]"); if (none) none.checked = false; }
+      saveField(form);
+    }
     else if (drop && event.target.type === "file") { send(drop, event.target.files); event.target.value = ""; }
   });
   document.addEventListener("submit", (event) => {
@@ -199,7 +204,8 @@
     const now = event.target.closest("[data-now]"), link = event.target.closest("a[href]");
     if (now) {
       const input = document.getElementById(now.dataset.now);
-      input.value = bench.nowIso().replace(/\.\d+/, "");
+      const iso = bench.nowIso().replace(/\.\d+/, "");
+      input.value = "day" in now.dataset ? iso.slice(0, 10) : iso;
       input.dispatchEvent(new Event("input", { bubbles: true }));
       input.dispatchEvent(new Event("change", { bubbles: true }));
     } else if (event.target.closest("[data-remove-row]")) saveRow(event.target.closest("form"), true);

@@ -12,7 +12,7 @@
   // A window with a stream asks when it has heard nothing for SILENT_MS; one without (the program gives only a
   // few), and one that lost the program, every AGAIN_MS. NO_ANSWER_MS is how long an answer is waited for.
   const AGAIN_MS = 2000, SILENT_MS = 5000, NO_ANSWER_MS = 4000, PAGE_MS = 20000, GAP_MS = 300, STREAM_MS = 30000;
-  let shownN = 0, shownFiles = null, clockAhead = 0, zone = "Z", shown = new Map();
+  let shownN = 0, shownFiles = null, shownTroubles = null, clockAhead = 0, zone = "Z", shown = new Map();
   let asked = null, again = false, fetched = -Infinity, lostAt = -1;
   let stale = "", source = null, streams = false, heardAt = 0, looking = null, listenAt = 0;
 
@@ -85,9 +85,16 @@
     if (told.now) setClock(told.now);
     link("step");
     const files = told.files ?? shownFiles;
-    if (told.n !== shownN || (shownFiles !== null && files !== shownFiles)) refresh();
+    if ((shownFiles !== null && files !== shownFiles) || moved(told)) refresh();
     shownFiles = files;
     for (const work of told.works ?? []) showWork(work);
+  }
+
+  // Whether the log has other lines than the page shows, or what is wrong with it came or went.
+  function moved(told) {
+    const troubles = told.troubles ?? shownTroubles, other = shownTroubles !== null && troubles !== shownTroubles;
+    shownTroubles = troubles;
+    return other || told.n !== shownN;
   }
 
   // The small question. Resolves when it is known whether the program answers this window.
@@ -124,7 +131,7 @@
     });
     one.addEventListener("state", (event) => {
       alive();
-      if (JSON.parse(event.data).n !== shownN) refresh();
+      if (moved(JSON.parse(event.data))) refresh();
     });
     one.addEventListener("files", () => { alive(); refresh(); });
     one.addEventListener("work", (event) => { alive(); showWork(JSON.parse(event.data)); });

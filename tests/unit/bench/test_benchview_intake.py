@@ -112,6 +112,7 @@ def test_a_carrier_nobody_knows_is_offered_to_be_taken_in(tmp_path: Path) -> Non
 def test_receipt_says_what_was_handed_over(tmp_path: Path) -> None:
     made = world(tmp_path)
     made.act("declared", scope="transfer", id="T01", field="condition_terms", value=["edge_damage"])
+    made.act("declared", scope="transfer", id="T01", field="label_transcription", value="Side  A\n2 / 3")
     event = {
         "type": "received", "from": "Ambersund Chamber Archive", "to": "Ilse Varrow",
         "at": "2026-06-12T20:20:00+02:00", "items": ["K-0411"],
@@ -121,6 +122,7 @@ def test_receipt_says_what_was_handed_over(tmp_path: Path) -> None:
     assert [one["id"] for one in view["items"]] == ["T01"]
     assert view["handed"][0]["at_words"] == "20:20:00" and view["handed"][0]["to"] == "Ilse Varrow"
     html = drawn(made, "receipt", view)
+    assert '<bdi class="as-written">Side  A\n2 / 3</bdi>' in html  # blanks and lines as on the carrier
     assert "edge damage" in html and "personal data" in html and html.count("sign-line") == 2
     assert len(receipt_view(made.desk, made.info, ())["items"]) == 4
 
