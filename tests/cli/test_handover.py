@@ -155,7 +155,7 @@ def fifty(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_fifty_transfers_from_one_command_taken_in_elsewhere(
     form: str, fifty: Path, tmp_path: Path, tool: Callable[[str], str]
 ) -> None:
-    """Issue 4, `It must show`: one command; a read-only medium; another user; nothing of the studio's."""
+    """One command; a read-only medium; another user; nothing of the studio's."""
     out = Path(shutil.copytree(fifty, tmp_path / "studio" / "out"))
     mine = signer(tmp_path / "studio" / "key", "studio@grauwell")
     said = run(

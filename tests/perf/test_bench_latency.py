@@ -26,7 +26,7 @@ pytestmark = pytest.mark.perf
 MEGABYTES = int(os.environ.get("PROVPACK_PERF_MB", "300"))
 EVENTS = 500
 LIMIT = 0.100
-"""Seconds within which 99 of 100 events must be acknowledged (issue 6)."""
+"""Seconds within which 99 of 100 events must be acknowledged."""
 
 
 def share(values: list[float], part: float) -> float:
