@@ -12,6 +12,7 @@ from provpack.chunks.bext import Bext, build_bext
 from provpack.chunks.embedded import Embedded, read_embedded
 from provpack.chunks.history import CodingRow
 from provpack.chunks.info import build_info
+from provpack.chunks.ixml import trimmed
 from provpack.chunks.limits import MAX_METADATA
 from provpack.chunks.markers import Marker, build_adtl, build_cue
 from provpack.chunks.source import BytesSource
@@ -144,6 +145,23 @@ def test_ixml_time_reference(low: str, high: str, severities: list[str]) -> None
 @pytest.mark.parametrize("text", [b"<BWFXML>", b"", b'<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'])
 def test_unreadable_ixml(text: bytes) -> None:
     assert ids(embed(chunk(b"iXML", text))) == ["wav-xml-unreadable"]
+
+
+@pytest.mark.parametrize("coding", ["utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+@pytest.mark.parametrize("padding", [b"", b"\0", b"\0" * 6, b"\0 \0\r", b" \0\n\0", b" \0\0\0 \0\0"])
+def test_utf16_loses_its_padding_and_no_half_character(coding: str, mark: str, padding: bytes) -> None:
+    """XML 1.0 appendix F: told by the byte order mark or by '<'. The last byte of '>' may be a NUL."""
+    text = f"{mark}<a>\u0420</a>".encode(coding)
+    assert trimmed(text + padding) == text
+    assert trimmed(b"\xff\xfe" + padding)[:2] == b"\xff\xfe"
+
+
+def test_a_finding_about_a_whole_chunk_points_to_the_first_byte_of_its_body() -> None:
+    found = embed(chunk(b"bext", bytes(10)))
+    (finding,) = found.findings
+    assert finding.rule == "wav-bext-too-short"
+    assert finding.position["offset"] == 12 + len(F) + 8
 
 
 def test_markers_beyond_the_audio() -> None:

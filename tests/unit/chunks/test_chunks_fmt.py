@@ -111,6 +111,14 @@ def test_tail_of_a_pcm_fmt_is_ignored(tail: bytes) -> None:  # trap 19
     assert layout.frames == 10
 
 
+def test_tail_of_an_extensible_fmt_is_ignored_and_its_length_told() -> None:
+    body = fmt(tag=0xFFFE, tail=extensible(16) + bytes(4))
+    layout = read(body)
+    assert rule_ids(layout) == ["wav-fmt-tail"]
+    assert "44 bytes and cbSize 22; format tag 65534 needs 40." in layout.findings[0].what
+    assert layout.format is not None and layout.format.valid_bits == 16
+
+
 def test_fmt_of_17_bytes() -> None:
     assert rule_ids(read(fmt(tail=b"\0"))) == ["wav-fmt-tail"]
 

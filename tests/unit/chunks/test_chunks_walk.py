@@ -379,3 +379,12 @@ def test_every_rule_has_its_prefix_and_advice() -> None:
     assert len({r.id for r in rules.RULES}) == len(rules.RULES)
     assert all(r.id.startswith("wav-") and r.todo and r.title for r in rules.RULES)
     assert {r.id for r in rules.RULES} >= rules.STRUCTURE
+
+
+@pytest.mark.parametrize("rule", rules.RULES, ids=lambda rule: rule.id)
+def test_what_to_do_is_said_in_whole_sentences(rule: rules.Rule) -> None:
+    assert rule.todo[0].isupper() or rule.todo.startswith("bext ")
+    assert rule.todo.endswith(".")
+    for clause in ("ransfer again", "ompare with"):  # shared sentences, put behind a colon in lower case
+        before = rule.todo.partition(clause)[0]
+        assert clause not in rule.todo or before[-1:] in "TtCc"

@@ -9,7 +9,7 @@ from fractions import Fraction
 import pytest
 from scipy.stats import hypergeom
 
-from provpack.model.sampling import at_most, draw, needed
+from provpack.model.sampling import _credible, at_most, draw, needed
 
 C95 = Fraction(95, 100)
 
@@ -131,3 +131,15 @@ def test_what_is_no_sample(case: tuple[int, int, int]) -> None:
 def test_what_is_no_confidence(confidence: Fraction) -> None:
     with pytest.raises(ValueError, match="confidence"):
         at_most(10, 5, 0, confidence)
+
+
+@pytest.mark.parametrize("share", [Fraction(-1, 10), Fraction(1), Fraction(3, 2)])
+def test_a_share_lies_from_0_to_below_1(share: Fraction) -> None:
+    with pytest.raises(ValueError, match="a share is"):
+        needed(100, share, Fraction(95, 100))
+
+
+def test_fewer_found_than_there_must_be_is_not_credible() -> None:
+    """9 bad of 10: of 5 drawn 4 at least are bad (counted by hand)."""
+    assert _credible(10, 9, 5, 3, Fraction(1, 1000)) is False
+    assert _credible(10, 9, 5, 4, Fraction(1, 1000)) is True

@@ -82,6 +82,13 @@ def test_the_surest_of_several_stays_counts_and_circles_end() -> None:
     assert told(register(one, two), BEGUN, ENDED) == [("X-1", "DEC-1", "yes"), ("X-2", "X-1", "yes")]
 
 
+def test_a_chain_of_boards_is_followed_to_a_bounded_depth() -> None:
+    """One level per look at the register when the innermost stands first; eight levels are followed."""
+    nested = [{"id": f"B-{n}", "fitted": [{"equipment_id": f"B-{n - 1}"}]} for n in range(12, 1, -1)]
+    found = told(register(*nested, {"id": "B-1", "fitted": [{"equipment_id": "DEC-1"}]}), BEGUN, ENDED)
+    assert [name for name, _, _ in found] == [f"B-{n}" for n in range(8, 0, -1)]
+
+
 @pytest.mark.parametrize(
     "entry", [{}, {"id": 3}, {"id": "A", "fitted": 3}, {"id": "A", "fitted": [3, {"equipment_id": 4}, {}]}]
 )

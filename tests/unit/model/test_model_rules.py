@@ -340,6 +340,25 @@ def test_29_other_equipment_is_not_concerned() -> None:
     assert told(record(), "rec-equipment-suspect", equipment=register) == []
 
 
+def test_29_what_else_was_in_the_path_is_concerned_too() -> None:
+    register = copy.deepcopy(REGISTER)
+    register["equipment"][0]["id"] = "board-7"
+    fitted = changed(P625, {"/path_equipment": [{"equipment_id": "board-7"}, {"note": "without an id"}]})
+    (finding,) = told(fitted, "rec-equipment-suspect", equipment=register)
+    assert finding.position["path"] == "/path_equipment/0/equipment_id"
+
+
+def test_25_a_join_that_the_assembly_accounts_for_is_no_change_of_the_master() -> None:
+    joined = changed(P625, {STEPS: step("join")})
+    before = judge_record(joined)
+    accounted = changed(P625, {STEPS: step("join"), "/processing/assembly": [{"n": 1}]})
+    here = f"/processing/processing_steps/{len(joined['processing']['processing_steps']) - 1}/type"
+    at = [f for f in before if str(f.position.get("path", "")).startswith(here[:-5])]
+    assert at and not [
+        f for f in judge_record(accounted) if f.rule == at[0].rule and f.position == at[0].position
+    ]
+
+
 def test_29_suspect_on_record_is_a_warning_until_cleared() -> None:
     suspect = {"equipment_id": "deck-a", "status": "suspect", "at": "2031-06-02", "note": "guide post"}
     (finding,) = told(

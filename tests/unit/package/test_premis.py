@@ -153,6 +153,17 @@ def test_events_have_terms_with_authority_dates_and_outcomes(full: dict[str, Any
     }
 
 
+def test_doubts_about_the_equipment_are_numbered_from_one(full: dict[str, Any]) -> None:
+    full["equipment_status"] = [
+        {"equipment_id": "deck-a", "status": "suspect", "at": "2031-06-02", "note": "guide post"},
+        {"equipment_id": "deck-a", "status": "cleared", "at": "2031-06-09", "note": "second pass bit-equal"},
+    ]
+    root = built(full)
+    outcome = "p:eventOutcomeInformation/p:eventOutcome"
+    said = [one(entity(root, "event", f"equipment-fault-notice-{n}"), outcome) for n in (1, 2)]
+    assert said == ["warning", "success"]
+
+
 def test_machines_are_hardware_agents_with_their_serial_in_a_note(full: dict[str, Any]) -> None:
     root = built(full)
     for name, label, serial in (
