@@ -47,4 +47,24 @@ EMPHASIS_CHANGES = Rule(
     reference="domain note, section 5, awkward case 4",
 )
 
+FILE_EXCHANGED = Rule(
+    id="row-file-exchanged",
+    severity="error",
+    title="a file is not the one that was attached to the pass",
+    todo="Find out what wrote it. Put the attached file back; or detach it, look and listen, and attach "
+    "what lies there now.",
+)
+SETTING_TAKEN_BACK = Rule(
+    id="row-setting-taken-back",
+    severity="error",
+    title="a setting that nobody knew when the pass began has a value from the chain",
+    todo="State for this transfer what it was during the pass, or that it is unknown.",
+)
+SETTING_LATER = Rule(
+    id="row-setting-later",
+    severity="warning",
+    title="a setting of the chain was stated after the pass had begun",
+    todo="Where it held during the pass, state it for this transfer; where it did not, state what did.",
+)
+
 BENCH_RULES: tuple[Rule, ...] = tuple(v for v in list(globals().values()) if isinstance(v, Rule))

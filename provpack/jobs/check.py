@@ -12,6 +12,7 @@ from provpack.errors import ProvpackError
 from provpack.findings import Finding, Severity, worst
 from provpack.jobs import rules
 from provpack.jobs.assembly import open_audio, prove_file
+from provpack.jobs.check_bench import against_the_bench
 from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
 from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_files, unnamed_files
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, unknown_waivers, waived
@@ -149,6 +150,7 @@ def check_loaded(
         own += equipment(job, transfer)
         draft = build_record_draft(job, transfer, record_id=NO_ID)
         own += unknown_waivers(transfer)
+        own += against_the_bench(job, transfer)
         own += chain_check(job, transfer, (draft.get("capture") or {}).get("chain_check_at"))
         told = figures.get(transfer.transfer_id) if figures else None
         if told is None and run_all is not None and facts is not None and not facts.is_float:

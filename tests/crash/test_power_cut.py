@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import random
 import shutil
 import sqlite3
@@ -22,7 +21,7 @@ from support.handover import ALL, signer, studio
 from support.jobs import make_job, tree
 from support.powercut import Moment, Watch, states, watching
 
-from provpack.edge import ledger
+from provpack.edge import chainedfile
 from provpack.edge.commit import PARTIAL_PREFIX, RealDisk
 from provpack.edge.ledger import LEDGER_NAME, append_many, read_entries
 from provpack.errors import EnvironmentProblem
@@ -154,19 +153,12 @@ def test_the_ledger_has_every_line_it_acknowledged(tmp_path: Path) -> None:
     assert went.count(False) < len(went) / 10
 
 
-class Forgetful:
-    """The module os, but for syncs that are never made."""
-
-    def __getattr__(self, name: str) -> object:
-        return (lambda fd: None) if name == "fsync" else getattr(os, name)
-
-
 @pytest.mark.parametrize("what", ["file", "folder"])
 def test_the_model_does_find_a_missing_sync_of_the_ledger(
     what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     if what == "file":
-        monkeypatch.setattr(ledger, "os", Forgetful())
+        monkeypatch.setattr(chainedfile, "sync", lambda fd: None)
     else:
         monkeypatch.setattr(RealDisk, "sync_folder", lambda self, path: None)
     with pytest.raises(AssertionError):

@@ -101,8 +101,11 @@ def test_it_is_synced_before_it_is_told(path: Path, monkeypatch: pytest.MonkeyPa
 
     monkeypatch.setattr(os, "fsync", watched)
     written = append(path, taken_in("T01"))
-    assert [name for name, _ in synced] == [path.parent.name, LOG_NAME]
+    assert [name for name, _ in synced] == [LOG_NAME, path.parent.name]  # it is born with its line in it
     assert json.loads(synced[-1][1]) == written
+    second = append(path, taken_in("T02"))
+    assert (LOG_NAME, path.read_bytes()) == synced[-1]
+    assert json.loads(synced[-1][1].splitlines()[-1]) == second
 
 
 # --- what was added ---

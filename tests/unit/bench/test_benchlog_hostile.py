@@ -122,8 +122,20 @@ STRANGE = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", STRANGE)
-@pytest.mark.parametrize("alone", [False, True])
+def test_zeros_behind_lines_are_what_a_power_cut_leaves(path: Path) -> None:
+    """The file had grown, and its bytes had not reached the disk."""
+    evening(path)
+    with path.open("ab") as f:
+        f.write(STRANGE["zeros"])
+    log = read(path)
+    assert len(log.entries) == COUNT and [f.rule for f in log.findings] == ["bench-log-torn"]
+    assert append(path, event("T01", 1, "hold"))["n"] == COUNT + 1
+
+
+@pytest.mark.parametrize(
+    ("name", "alone"),
+    [(name, alone) for name in STRANGE for alone in (False, True) if name != "zeros" or alone],
+)
 def test_an_end_that_no_append_leaves_is_a_break(path: Path, name: str, alone: bool) -> None:
     if not alone:
         evening(path)

@@ -1,0 +1,78 @@
+"""What was said when a pass was made, held against the job and the folder as they are now."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from support.benchjob import World, world
+
+from provpack.findings import Finding
+from provpack.jobs.check_bench import against_the_bench
+
+
+def told(one: World, transfer_id: str = "T01") -> list[Finding]:
+    job = one.desk.job()
+    (transfer,) = [t for t in job.transfers if t.transfer_id == transfer_id]
+    return against_the_bench(job, transfer)
+
+
+@pytest.fixture
+def played(tmp_path: Path) -> World:
+    one = world(tmp_path)
+    one.start("T01", "A")
+    one.after(60)
+    one.act("pass_stopped", transfer_id="T01", **{"pass": 1}, outcome="complete")
+    return one
+
+
+def attach(one: World, data: bytes) -> Path:
+    path = one.desk.folder / "captures/digital-1/t01.wav"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    one.act(
+        "file_attached", transfer_id="T01", **{"pass": 1}, file="captures/digital-1/t01.wav",
+        attached_by="person", reason="it is the one",
+    )  # fmt: skip
+    return path
+
+
+def test_as_it_was_said_nothing_is_told(played: World) -> None:
+    attach(played, b"RIFF" + bytes(400))
+    assert told(played) == []
+    assert told(played, "T02") == []
+
+
+def test_a_file_of_another_length_is_not_the_one_attached(played: World) -> None:
+    attach(played, b"RIFF" + bytes(400)).write_bytes(b"RIFF" + bytes(500))
+    (finding,) = told(played)
+    assert (finding.rule, finding.severity) == ("row-file-exchanged", "error")
+    assert "404 bytes; it has 504 now" in finding.what
+
+
+def test_a_file_written_again_is_worth_a_look(played: World) -> None:
+    path = attach(played, b"RIFF" + bytes(400))
+    later = path.stat().st_mtime_ns + 5_000_000_000
+    os.utime(path, ns=(later, later))
+    (finding,) = told(played)
+    assert (finding.rule, finding.severity) == ("row-file-exchanged", "warning")
+
+
+def test_a_setting_nobody_knew_does_not_come_back_from_the_chain(tmp_path: Path) -> None:
+    one = world(tmp_path)
+    one.start("T01", "A", decoder_mode=None)
+    (finding,) = told(one)
+    assert (finding.rule, finding.severity) == ("row-setting-taken-back", "error")
+    assert "auto" in finding.what
+    one.act("declared", scope="transfer", id="T01", field="decoder_mode", value="unknown")
+    assert told(one) == []
+
+
+def test_a_setting_stated_after_the_pass_began_is_told(tmp_path: Path) -> None:
+    one = world(tmp_path)
+    one.start("T01", "C")
+    assert told(one) == []
+    one.act("declared", scope="chain", id="C", field="dropout_compensator", value="on")
+    (finding,) = told(one)
+    assert (finding.rule, finding.severity) == ("row-setting-later", "warning")
