@@ -60,7 +60,7 @@ def command(
     """
     from provpack.bench.parts import require_parts
 
-    folder = _job_folder(job)
+    folder = job_folder(job)
     target = _destination(folder, destination)
     require_parts()
     from provpack import __version__
@@ -110,8 +110,9 @@ def command(
     return emit("bench", result, _farewell(bench, job), code, as_json=as_json)
 
 
-def _job_folder(job: Path) -> Path:
+def job_folder(job: Path) -> Path:
     """The real path of the folder. Raises InputProblem when it is no job folder, and says what to do."""
+
     from provpack.edge.jobfolder import no_job_folder
 
     folder = Path(os.path.realpath(job))

@@ -357,11 +357,13 @@ def show(job: Path, as_json: bool) -> int:
 
 def _hand(job: Path, by: str | None, destination: Path | None = None) -> Hand:
     from provpack import __version__
+    from provpack.cli.bench import job_folder
     from provpack.edge import clock
     from provpack.jobs.jot import Hand
 
+    folder = job_folder(job)
     return Hand(
-        folder=job, now=clock.to_the_millisecond, tool_version=__version__, by=by, destination=destination
+        folder=folder, now=clock.to_the_millisecond, tool_version=__version__, by=by, destination=destination
     )
 
 

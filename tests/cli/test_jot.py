@@ -316,3 +316,10 @@ def test_a_typed_clock_time_is_the_last_one() -> None:
     for wrong in ("", "24:00", "21.03", "2031-05-04", "now", "9" * 400):
         with pytest.raises(UsageProblem, match="no time"):
             moment(wrong, now)
+
+
+def test_an_evening_is_not_acknowledged_in_a_folder_that_is_no_job(tmp_path: Path) -> None:
+    for words in (("take-in", tmp_path, "T01"), ("show", tmp_path)):
+        said = run("jot", *words)
+        assert said.code == 12 and "job.toml" in said.err, said
+    assert list(tmp_path.iterdir()) == []
