@@ -257,11 +257,15 @@ def offer_the_crossed_file(evening: Evening) -> None:
     other.locator("summary", has_text="Attach all the same").click()
     other.get_by_role("button", name="Attach all the same").click()
     assert page.evaluate("document.activeElement.matches('textarea:invalid')")  # a reason has to be given
-    refusal = page.evaluate(
+    ask = (
         "file => bench.act('file_attached', {transfer_id: 'K-0412', pass: 1, file}).then(() => 'written',"
-        " problem => problem.what)",
-        wrong,
+        " problem => problem.what)"
     )
+    refusal = page.evaluate(ask, wrong)
+    until = time.monotonic() + 20
+    while "chain A" not in refusal and time.monotonic() < until:  # it was looked at only once so far
+        page.wait_for_timeout(500)
+        refusal = page.evaluate(ask, wrong)
     assert "is not attached to pass 1 of K-0412" in refusal and "chain A" in refusal
     assert len(evening.log) == before
 
