@@ -78,6 +78,10 @@ def taken_in(members: Mapping[str, Any], bench: Bench) -> Line:
     return Line(members={"transfer_id": said}, about=f"{said} taken in")
 
 
+MAX_ID: Final = 200
+"""Characters of an identifier taken in at the bench; longer than any barcode that names one carrier."""
+
+
 def fresh_id(scope: str, said: str, known: tuple[str, ...], where: str) -> None:
     """Refuse an identifier that the sheets' columns refuse, or that differs from a known one in case only."""
     column = _columns(scope, ids=True)[_IDS[scope]]
@@ -89,6 +93,13 @@ def fresh_id(scope: str, said: str, known: tuple[str, ...], where: str) -> None:
             todo="Type it again, or scan it again.",
             where=where,
         )
+    if said in (".", "..") or len(said) > MAX_ID:
+        raise refused(
+            "not-an-id",
+            f"'{said[:_TOLD]}' cannot be an identifier: no page could have it in its address.",
+            todo=f"Use up to {MAX_ID} characters, and not dots alone.",
+            where=where,
+        )
     folded = _folded(said)
     other = next((k for k in known if k != said and _folded(k) == folded), None)
     if other is not None:
@@ -98,6 +109,19 @@ def fresh_id(scope: str, said: str, known: tuple[str, ...], where: str) -> None:
             todo=f"Write '{other[:_TOLD]}' if it is the same, or give it another identifier.",
             where=where,
         )
+
+
+def _refuse_new_job(bench: Bench, said: Said) -> None:
+    """Packages bear the name of the job: under another one nothing here would know what is sealed."""
+    for transfer_id in sorted({*bench.state.transfers, *said.transfers}):
+        package = bench.sealed(transfer_id, "")
+        if package is not None:
+            raise refused(
+                "sealed",
+                f"{transfer_id} is sealed in package {package}, which bears the name of this job.",
+                todo="Leave the job its name; take in what belongs to another job in a folder of its own.",
+                where="job_id",
+            )
 
 
 def declared(members: Mapping[str, Any], bench: Bench) -> Line:
@@ -124,6 +148,8 @@ def declared(members: Mapping[str, Any], bench: Bench) -> Line:
     about = f"{place}: {label(name)} = {shown(value)}"
     if value is None:
         about = f"{place}: {label(name)} taken away"
+    if (scope, name) == ("job", "job_id") and not same(value, now):
+        _refuse_new_job(bench, said)
     line = {"scope": scope, "id": id_, "field": name, "value": value, "was": now}
     line["note"] = maybe(members, "note")
     return Line(members=line, about=about, warnings=tuple(warnings))

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 from support.benchafter import CHAINS, MACHINES
-from support.benchbrowser import browsing, show, window
+from support.benchbrowser import browsing, fill_treatment, show, window
 from support.benchevening import FILES, Evening, capture, judge_from_outside
 from support.jobs import EQUIPMENT, JOB
 
@@ -95,13 +95,7 @@ def describe(evening: Evening) -> None:
     expect(page.locator("[data-live=photos-condition_photos] img")).to_have_count(1)
     add = page.locator("#f-treatments-add")
     add.locator("summary").click()
-    add.locator("[name=type]").select_option('"cleaning"')
-    add.locator("[name=start]").fill("2026-06-12")
-    add.locator("[name=agent]").fill("Ilse Varrow")
-    add.locator("[name=consent_by]").fill("Odo Fenwright, Ambersund Chamber Archive")
-    add.locator("[name=consent_at]").fill("2026-06-10")
-    add.locator("[name=consent_ref]").fill("letter 2026-17")
-    add.get_by_role("button", name="Write it down").click()
+    fill_treatment(add)
     expect(page.locator("[data-live=f-treatments] form[data-row='0']")).to_have_count(1)
     choose(page, "tape_emphasis", "mixed")
     choose(page, "outcome", "complete")

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from bench_server.running import running
 from playwright.sync_api import expect
-from support.benchbrowser import accessibility, browsing, sticks_out, too_small
+from support.benchbrowser import accessibility, browsing, fill_treatment, sticks_out, too_small
 from support.benchjob import world
 
 WINDOWS: dict[str, dict[str, Any]] = {
@@ -156,13 +156,7 @@ def test_a_treatment_with_consent_and_a_receipt(opened: Open) -> None:
     one = opened("/carrier/T01")
     one.locator("#f-treatments-add summary").click()
     add = one.locator("#f-treatments-add")
-    add.locator("[name=type]").select_option('"cleaning"')
-    add.locator("[name=start]").fill("2026-06-12")
-    add.locator("[name=agent]").fill("Ilse Varrow")
-    add.locator("[name=consent_by]").fill("Odo Fenwright, Ambersund Chamber Archive")
-    add.locator("[name=consent_at]").fill("2026-06-10")
-    add.locator("[name=consent_ref]").fill("letter 2026-17")
-    add.get_by_role("button", name="Write it down").click()
+    fill_treatment(add)
     expect(one.locator("[data-live=f-treatments] form[data-row='0']")).to_have_count(1)
     assert entries(one.job)[-1]["value"] == [
         {

@@ -6,6 +6,8 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
+from support.watched import Watched
+
 from fuzz.law import as_json, halves, lawful, target, told
 from provpack.chunks.bext import build_bext, parse_bext
 from provpack.chunks.chna import parse_chna
@@ -15,7 +17,7 @@ from provpack.chunks.history import format_history, parse_history
 from provpack.chunks.info import build_info, parse_info
 from provpack.chunks.ixml import compare_with_bext, trimmed
 from provpack.chunks.layout import Layout
-from provpack.chunks.limits import MAX_METADATA, Collector
+from provpack.chunks.limits import Collector
 from provpack.chunks.markers import build_adtl, build_cue, markers, parse_adtl, parse_cue
 from provpack.chunks.plan import CopyRange, Literal_, fill_tail, plan_master, tail_size
 from provpack.chunks.source import BytesSource
@@ -26,23 +28,6 @@ from provpack.jobs.check_files import MOST_CHANNELS
 from provpack.jobs.inspect import inspect_file
 from provpack.jobs.measuring import Measuring
 from provpack.xmldoc import Node, Raw, parse_untrusted, serialise
-
-
-class Watched:
-    """A source that counts how often it is asked, and breaks when too much is asked at once."""
-
-    def __init__(self, data: bytes) -> None:
-        self._inner = BytesSource(data)
-        self.reads = 0
-
-    @property
-    def size(self) -> int:
-        return self._inner.size
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        self.reads += 1
-        lawful(0 <= length <= MAX_METADATA and offset >= 0, f"{length} bytes asked at {offset}")
-        return self._inner.read_at(offset, length)
 
 
 @target

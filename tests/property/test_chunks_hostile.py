@@ -12,15 +12,14 @@ from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.watched import Watched
 
 from provpack.chunks.bext import Bext, build_bext
 from provpack.chunks.embedded import read_embedded
 from provpack.chunks.info import build_info
-from provpack.chunks.limits import MAX_METADATA
 from provpack.chunks.lists import chunk_bytes
 from provpack.chunks.markers import Marker, build_adtl, build_cue
 from provpack.chunks.plan import plan_master
-from provpack.chunks.source import BytesSource
 from provpack.chunks.walk import read_layout
 from provpack.errors import ProvpackError
 from provpack.jobs.inspect import inspect_file
@@ -96,23 +95,6 @@ def damaged(draw: st.DrawFn) -> bytes:
             case _:
                 del data[at:]
     return bytes(data)
-
-
-class Watched:
-    """A source that fails the test when too much is asked of it."""
-
-    def __init__(self, data: bytes) -> None:
-        self._inner = BytesSource(data)
-        self.reads = 0
-
-    @property
-    def size(self) -> int:
-        return self._inner.size
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        self.reads += 1
-        assert 0 <= length <= MAX_METADATA
-        return self._inner.read_at(offset, length)
 
 
 def examine(data: bytes) -> None:

@@ -136,3 +136,14 @@ def chain_faults(job: Path) -> list[str]:
             found.append(f"line {number}: {entry['n']}, {entry['previous'][:8]} for {before[:8]}")
         before = hashlib.sha512(raw).hexdigest()
     return found
+
+
+def fill_treatment(add: Any) -> None:
+    """A cleaning that the client agreed to, written down in the form that is open."""
+    add.locator("[name=type]").select_option('"cleaning"')
+    add.locator("[name=start]").fill("2026-06-12")
+    add.locator("[name=agent]").fill("Ilse Varrow")
+    add.locator("[name=consent_by]").fill("Odo Fenwright, Ambersund Chamber Archive")
+    add.locator("[name=consent_at]").fill("2026-06-10")
+    add.locator("[name=consent_ref]").fill("letter 2026-17")
+    add.get_by_role("button", name="Write it down").click()

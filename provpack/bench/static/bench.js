@@ -50,7 +50,7 @@
       told = await answer.json();
       if (answer.status === 500) throw new Error(told.what);
     } catch {
-      bench.notKnown(kind, members, words);
+      bench.notKnown(kind, members, words, pressed);
       if (answer?.status === 500) bench.settle(); else { bench.lost(); bench.look(); }
       throw refusedFor(`It is not known whether this was logged: no answer came. It was pressed at ${pressed}.`,
         "Do not press it again yet: this window finds out as soon as the program answers, and says so above.");

@@ -264,8 +264,8 @@
   const keep = (list) => { try { sessionStorage.setItem(KEPT, JSON.stringify(list)); } catch { /* of this page only */ } };
   let open = [], settling = false;
 
-  function notKnown(kind, members, words) {
-    open.push({ kind, members, words, at: clockOf(), after: shownN, said: "" });
+  function notKnown(kind, members, words, at) {
+    open.push({ kind, members, words, at, after: shownN, said: "" });
     keep(open);
     showOpen();
   }

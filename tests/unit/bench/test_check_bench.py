@@ -8,8 +8,13 @@ from pathlib import Path
 import pytest
 from support.benchjob import World, world
 
+from provpack.edge.schemas import validate
+from provpack.errors import InputProblem
 from provpack.findings import Finding
+from provpack.jobs.check import check_job
 from provpack.jobs.check_bench import against_the_bench
+from provpack.jobs.progress import Silent
+from provpack.package.names import package_name
 
 
 def told(one: World, transfer_id: str = "T01") -> list[Finding]:
@@ -76,3 +81,32 @@ def test_a_setting_stated_after_the_pass_began_is_told(tmp_path: Path) -> None:
     one.act("declared", scope="chain", id="C", field="dropout_compensator", value="on")
     (finding,) = told(one)
     assert (finding.rule, finding.severity) == ("row-setting-later", "warning")
+
+
+def test_check_asks_it(tmp_path: Path) -> None:
+    one = world(tmp_path)
+    one.start("T01", "A", decoder_mode=None)
+    result = check_job(one.desk.folder, now=one.now[0], progress=Silent(), validate=validate)
+    assert "row-setting-taken-back" in {f.rule for f in result.findings}
+
+
+def test_a_job_with_sealed_packages_keeps_its_name(tmp_path: Path) -> None:
+    """Packages bear its name: under another one a seal would be forgotten."""
+    one = world(tmp_path)
+    rename = {"scope": "job", "id": None, "field": "job_id"}
+    one.act("declared", **rename, value="GTR-2026-045")
+    one.act("declared", **rename, value="GTR-2026-044")
+    package = one.desk.destination / package_name("GTR-2026-044", "T02")
+    package.mkdir(parents=True)
+    (package / "bagit.txt").write_bytes(b"")
+    with pytest.raises(InputProblem) as refused:
+        one.act("declared", **rename, value="GTR-2026-045")
+    assert refused.value.code == "bench-sealed" and package.name in refused.value.what
+    one.act("declared", **rename, value="GTR-2026-044")
+
+
+@pytest.mark.parametrize("name", [".", "..", "x" * 201])
+def test_what_no_address_can_hold_is_no_identifier(name: str, tmp_path: Path) -> None:
+    with pytest.raises(InputProblem) as refused:
+        world(tmp_path).act("taken_in", transfer_id=name)
+    assert refused.value.code == "bench-not-an-id"
