@@ -65,7 +65,7 @@ def test_no_member_of_any_act_trips_it(evening: Evening) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["../x", ".hidden", "a/b", "..", "تجربة", "日本語", "é", '"; drop', "con", "a b"]
+    "name", ["../x", ".hidden", "a/b", "...", "../..", "تجربة", "日本語", "é", '"; drop', "con", "a b"]
 )
 def test_an_identifier_in_any_script_is_an_identifier_and_no_path(evening: Evening, name: str) -> None:
     evening.act("taken_in", transfer_id=name)
