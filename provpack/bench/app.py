@@ -32,6 +32,8 @@ ROUTES: Final[tuple[tuple[str, tuple[str, ...], Handler], ...]] = (
     ("GET", ("state",), h.state),
     ("POST", ("act",), h.act),
     ("POST", ("sought",), h.seek),
+    ("POST", ("correct",), h.correct),
+    ("POST", ("correct", "{}", "back"), h.correct_back),
     ("POST", ("photo", "{}", "{}"), h.take_photo),
     ("GET", ("photo", "{*}"), h.photo),
     ("POST", ("work", "measure", "{}", "{}"), h.measure),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import datetime
 from importlib import resources
 from typing import Any, Final
 
@@ -20,7 +21,9 @@ from provpack.bench.session import Bench, same
 from provpack.bench.sought import sought
 from provpack.bench.uploads import PHOTO_FIELDS, PHOTO_LIMIT, upload
 from provpack.bench.views import known_place, known_transfer, page_html
+from provpack.jobs import benchcorrect
 from provpack.jobs.benchdesk import Acted
+from provpack.model.formats import read_date_time
 from provpack.package.benchline import KINDS
 
 NAME_HEADER: Final = "x-name"
@@ -162,23 +165,28 @@ def _number(text: str) -> int:
 # --- writing ---
 
 
-def acted_json(acted: Acted) -> Response:
+def acted_json(acted: Acted, **more: str) -> Response:
     entry = acted.entry
     return in_json(
         200,
         {
             "n": entry["n"], "at": entry["at"], "words": acted.words, "undo": acted.undo,
-            "warnings": list(acted.warnings),
+            "warnings": list(acted.warnings), **more,
         },
     )  # fmt: skip
 
 
 async def act(bench: Bench, request: Request) -> Response:
-    """One line of the bench log. The answer is sent when it is on the disk."""
+    """One line of the bench log. The answer is sent when it is on the disk.
+
+    `pressed`, where the window knows it: when the key or button was pressed.
+    """
     body = await json_object(request)
+    pressed = body.pop("pressed", None)
     kind, members = _said(body, "kind", "members")
+    when = read_date_time(pressed) if isinstance(pressed, str) else None
     with bench.first.acting():
-        acted: Acted = await in_thread(bench.threads.acts, _act, bench, kind, members)
+        acted: Acted = await in_thread(bench.threads.acts, _act, bench, kind, members, when)
     bench.hub.state(acted.state.n)
     return acted_json(acted)
 
@@ -208,8 +216,40 @@ async def seek(bench: Bench, request: Request) -> Response:
     return in_json(200, {"found": found})
 
 
-def _act(bench: Bench, kind: str, members: Mapping[str, Any]) -> Acted:
-    return bench.desk.act(kind, members, by=bench.by or None, through="page")
+def _act(bench: Bench, kind: str, members: Mapping[str, Any], pressed: datetime | None) -> Acted:
+    return bench.desk.act(kind, members, by=bench.by or None, through="page", pressed=pressed)
+
+
+async def correct(bench: Bench, request: Request) -> Response:
+    """A new transfer that replaces a sealed one, in one go; answered as an act is, with its transfer_id."""
+    body = await json_object(request)
+    shape = {"transfer_id": str, "reason": str, "again": bool, "new_id": str}
+    if set(body) != set(shape) or not all(type(body[name]) is kind for name, kind in shape.items()):
+        raise Refused(
+            422, "bench-act", "What came is no correction that can be logged.",
+            "Nothing was logged. Load the page again.",
+        )  # fmt: skip
+    with bench.first.acting():
+        acted: Acted = await in_thread(
+            bench.threads.acts, lambda: benchcorrect.correct(
+                bench.desk, body["transfer_id"], reason=body["reason"], again=body["again"],
+                new_id=body["new_id"], by=bench.by or None, through="page",
+            ),
+        )  # fmt: skip
+    bench.hub.state(acted.state.n)
+    return acted_json(acted, transfer_id=str(acted.entry["id"]))
+
+
+async def correct_back(bench: Bench, request: Request, transfer_id: str) -> Response:
+    """A correction on which nothing rests yet is taken back."""
+    await json_or_nothing(request)
+    with bench.first.acting():
+        acted: Acted = await in_thread(
+            bench.threads.acts,
+            lambda: benchcorrect.withdraw(bench.desk, transfer_id, by=bench.by or None, through="page"),
+        )
+    bench.hub.state(acted.state.n)
+    return acted_json(acted)
 
 
 async def take_photo(bench: Bench, request: Request, transfer_id: str, field: str) -> Response:

@@ -41,13 +41,16 @@ class Refused(Exception):
 
 
 def refused_by(err: ProvpackError) -> Refused:
-    """The program said no: 409 when somebody was faster, 503 when the machine cannot, else 422."""
+    """The program said no: 409 when somebody was faster, 503 when the machine cannot, else 422. In words of
+    the page: fields are called what stands beside them there."""
     status = 422
     if err.code == CHANGED_MEANWHILE:
         status = 409
     elif isinstance(err, EnvironmentProblem):
         status = 503
-    return Refused(status, err.code, err.what, err.todo, where=err.where)
+    from provpack.report.bench_words import plainly
+
+    return Refused(status, err.code, plainly(err.what), plainly(err.todo), where=err.where)
 
 
 def in_json(status: int, value: Mapping[str, Any]) -> Response:

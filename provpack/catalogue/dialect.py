@@ -114,10 +114,11 @@ def add_up(conn: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> No
     conn.execute(insert.on_conflict_do_update(index_elements=names, set_=added), list(rows))
 
 
-def make_place(conn: Connection, shown: str) -> None:
-    """Our schema in a database. Raises EnvironmentProblem when the database cannot hold any text."""
+def make_place(conn: Connection, shown: str) -> bool:
+    """Our schema in a database; whether it was made just now. Raises EnvironmentProblem when the database
+    cannot hold any text."""
     if conn.dialect.name != "postgresql":
-        return
+        return False
     encoding = conn.execute(text("SHOW server_encoding")).scalar()
     if encoding != "UTF8":
         raise EnvironmentProblem(
@@ -126,7 +127,16 @@ def make_place(conn: Connection, shown: str) -> None:
             where=shown,
             todo="Make another database, with: createdb --encoding=UTF8 --template=template0 NAME",
         )
+    missing = conn.execute(text("SELECT to_regnamespace(:name)"), {"name": SCHEMA}).scalar() is None
     conn.execute(text(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}"))
+    return missing
+
+
+def drop_place(conn: Connection) -> None:
+    """Take back what make_place and migrations.create made. PostgreSQL refuses when anything else is in the
+    schema, or rests on it."""
+    conn.execute(text(f"DROP TABLE {', '.join(f'{SCHEMA}.{name}' for name in (*METADATA.tables, 'words'))}"))
+    conn.execute(text(f"DROP SCHEMA {SCHEMA}"))
 
 
 _RESTS_ON_OURS = text(

@@ -46,15 +46,28 @@ class Catalogue:
         self._writes = False
         self._new = made
         self._file = self._inode()
+        self.taken_away: str | None = None
+        """What damaged file the last rebuild found where it builds, and took away, in a sentence."""
+
+        self.unsynced: str | None = None
+        """The folder of the catalogue, when a rebuild ended there and it cannot be synced."""
 
     def __enter__(self) -> Catalogue:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, what: object, where: TracebackType | None) -> None:
         nothing = kind is not None and self._new and self._holds_nothing()
+        if nothing and self.engine_name == "postgresql":
+            with contextlib.suppress(EnvironmentProblem):  # the next run takes an empty one as it is
+                self._drop_schema()
         self.close()
         if nothing and self._path is not None:
             self._path.unlink(missing_ok=True)
+
+    def _drop_schema(self) -> None:
+        with dialect.said_plainly(self.shown, self._secrets), self._changing() as conn:
+            if self._holds_nothing():  # nobody else can write into it any more
+                dialect.drop_place(conn)
 
     def _holds_nothing(self) -> bool:
         """Whether nothing was written into it, by others neither."""
@@ -176,9 +189,13 @@ class Catalogue:
     @contextmanager
     def _building_memory(self) -> Iterator[Connection]:
         engine = engines.sqlite_engine(MEMORY)
-        with engine.connect().execution_options(**engines.WRITES) as conn, conn.begin():
-            migrations.create(conn, late=False)
-            yield conn
+        try:
+            with engine.connect().execution_options(**engines.WRITES) as conn, conn.begin():
+                migrations.create(conn, late=False)
+                yield conn
+        except BaseException:
+            engine.dispose()
+            raise
         self._engine.dispose()
         self._engine = engine
 
@@ -187,11 +204,11 @@ class Catalogue:
         aside = path.with_name(path.name + _NEXT)
         with self._changing():  # keeps all other writers out
             with _cannot_build(self.shown):
-                places.remove_left_over(aside)
+                self.taken_away = places.remove_left_over(aside)
                 mode = stat.S_IMODE(path.stat().st_mode)
                 os.close(os.open(aside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode))
+            engine = engines.sqlite_engine(str(aside), aside=True)
             try:
-                engine = engines.sqlite_engine(str(aside), aside=True)
                 engines.mark_as_ours(engine)  # so that the next rebuild knows it, should this one be killed
                 with engine.connect().execution_options(**engines.WRITES) as conn, conn.begin():
                     migrations.create(conn, late=False)
@@ -204,9 +221,11 @@ class Catalogue:
                     path.with_name(path.name + "-journal").unlink(missing_ok=True)
                     aside.replace(path)
             except BaseException:
+                engine.dispose()  # else the file keeps its room on the disk as long as this process runs
                 aside.unlink(missing_ok=True)
                 raise
-            _keep(path.parent)
+            if not _keep_names(path.parent):
+                self.unsynced = readable(str(path.parent))
 
     def _inode(self) -> tuple[int, int] | None:
         if self._path is None:
@@ -231,10 +250,11 @@ class Catalogue:
             migrations.check(version, self.shown)
         if version != migrations.VERSION:
             with dialect.said_plainly(self.shown, self._secrets), self._changing() as conn:
-                dialect.make_place(conn, self.shown)
+                made = dialect.make_place(conn, self.shown)
                 version = migrations.version_of(conn, self.shown)  # somebody else may have been faster
                 if version is None:
                     migrations.create(conn)
+                    self._new = self._new or made
                 elif version < migrations.VERSION:
                     migrations.migrate(conn, version)
         return self
@@ -325,10 +345,20 @@ def _not_there(shown: str) -> EnvironmentProblem:
     )
 
 
+def _keep_names(folder: Path) -> bool:
+    """See that the names in a folder survive a power cut; False where that cannot be had, as on some network
+    shares. The catalogue is in its place already, and whole, so nothing is raised."""
+    if os.name == "nt":  # a folder cannot be opened there
+        return True
+    try:
+        _keep(folder)
+    except OSError:
+        return False
+    return True
+
+
 def _keep(path: Path) -> None:
-    """See that a file or folder survives a power cut, as far as an index that can be rebuilt needs it."""
-    if os.name == "nt" and path.is_dir():  # a folder cannot be opened there
-        return
+    """See that a file survives a power cut, as far as an index that can be rebuilt needs it."""
     # Windows commits only what was opened to be written
     handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:

@@ -10,6 +10,8 @@ from provpack.catalogue.engines import is_ours
 from provpack.errors import DestinationProblem
 from provpack.package.bagpaths import readable
 
+_PAGE = 4096
+"""Bytes of a page of our SQLite files (SQLite manual, PRAGMA page_size: the default)."""
 _HIGHEST = 64  # folders above that are looked at
 ENDINGS = ("", "-wal", "-shm", "-journal")
 """What an SQLite file and those beside it are called (SQLite file format, section 1)."""
@@ -28,16 +30,23 @@ def refuse_in_package(folder: Path) -> None:
             )
 
 
-def remove_left_over(path: Path) -> None:
-    """Take away what a killed rebuild left: a catalogue, or a file of no bytes. Nothing else: raises
-    DestinationProblem for a file of somebody else. OSError passes through."""
+def remove_left_over(path: Path) -> str | None:
+    """Take away what a killed rebuild left: a catalogue, a file of no bytes, or one whose beginning is all
+    zeros; what that was is told, in a sentence. Nothing else: raises DestinationProblem for what somebody
+    else put there. OSError passes through.
+
+    A catalogue that is being built is not synced, so after a power cut its pages may be there and its head
+    not. Nothing is lost with it: it holds nothing but what the next rebuild reads again.
+    """
     try:
         info = path.lstat()
     except FileNotFoundError:
-        return
+        return None
     if stat.S_ISDIR(info.st_mode):
         raise IsADirectoryError(21, "There is a folder of the name of the new catalogue", str(path))
-    if not stat.S_ISREG(info.st_mode) or (info.st_size > 0 and not is_ours(path)):
+    ours = stat.S_ISREG(info.st_mode) and (info.st_size == 0 or is_ours(path))
+    damaged = not ours and stat.S_ISREG(info.st_mode) and info.st_nlink == 1 and _begins_with_zeros(path)
+    if not ours and not damaged:
         raise DestinationProblem(
             "file-exists",
             "The new catalogue is built in a file of this name, and what lies there is none of ours. It was "
@@ -46,6 +55,18 @@ def remove_left_over(path: Path) -> None:
             todo="Move it away, or choose another place with --catalogue.",
         )
     path.unlink()
+    if not damaged:
+        return None
+    return (
+        f"{readable(path.name)}, which an interrupted rebuild left ({info.st_size} bytes, zeros where its "
+        "head should be), was taken away."
+    )
+
+
+def _begins_with_zeros(path: Path) -> bool:
+    """Whether the first page, or all of a shorter file, is nothing but zeros. OSError passes through."""
+    with path.open("rb") as file:
+        return not any(file.read(_PAGE))
 
 
 def put_aside(place: Path) -> None:

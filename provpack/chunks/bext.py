@@ -88,12 +88,14 @@ def parse_bext(data: bytes, where: str = "") -> tuple[Bext | None, tuple[Finding
     """
     found = Collector(where)
     if len(data) < LENGTH:
-        found.add(rules.BEXT_SHORT, f"bext has {len(data)} bytes, {LENGTH} are needed.", chunk="bext")
+        found.add(
+            rules.BEXT_SHORT, f"The bext chunk has {len(data)} bytes, {LENGTH} are needed.", chunk="bext"
+        )
         return None, found.done()
     parts = _HEAD.unpack_from(data)
     time_reference, version, umid = parts[5:8]
     if version > 2:
-        found.add(rules.BEXT_VERSION, f"bext says version {version}.", offset=346, chunk="bext")
+        found.add(rules.BEXT_VERSION, f"The bext chunk says version {version}.", offset=346, chunk="bext")
     texts = [_text(name, raw, found) for name, raw in zip(_TEXTS, parts[:5], strict=True)]
     history = until_nul(data[LENGTH:])
     if len(history) > MAX_HISTORY:

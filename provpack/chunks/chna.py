@@ -37,12 +37,16 @@ def parse_chna(data: bytes) -> tuple[Chna | None, tuple[Finding, ...]]:
     """The table, None under 4 bytes; offsets in findings count from the body. Never raises."""
     found = Collector("")
     if len(data) < 4:
-        found.add(rules.CHNA_BAD, f"chna has {len(data)} bytes, 4 are needed.", offset=0, chunk="chna")
+        found.add(
+            rules.CHNA_BAD, f"The chna chunk has {len(data)} bytes, 4 are needed.", offset=0, chunk="chna"
+        )
         return None, found.done()
     tracks, uids = struct.unpack_from("<HH", data)
     room = (len(data) - 4) // _RECORD.size
     if uids > room:
-        found.add(rules.CHNA_BAD, f"chna claims {uids} records where {room} fit.", offset=2, chunk="chna")
+        found.add(
+            rules.CHNA_BAD, f"The chna chunk claims {uids} records where {room} fit.", offset=2, chunk="chna"
+        )
     records: list[ChnaRecord] = []
     for n in range(min(room, MAX_RECORDS)):
         index, *texts = _RECORD.unpack_from(data, 4 + n * _RECORD.size)

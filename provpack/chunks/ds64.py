@@ -16,7 +16,10 @@ def parse_ds64(body: bytes, offset: int, found: Collector) -> Ds64 | None:
     """The sizes, or None (and a finding) when there are fewer than 28 bytes. Never raises."""
     if len(body) < HEAD:
         found.add(
-            rules.DS64_BAD, f"ds64 has {len(body)} bytes, {HEAD} are needed.", offset=offset, chunk="ds64"
+            rules.DS64_BAD,
+            f"The ds64 chunk has {len(body)} bytes, {HEAD} are needed.",
+            offset=offset,
+            chunk="ds64",
         )
         return None
     riff, data, samples, entries = struct.unpack_from("<QQQI", body)
@@ -73,7 +76,7 @@ class Sizes:
         trusted = wide if wide & U32 == field and wide <= room else field
         self._found.add(
             rules.DS64_DIFFERS,
-            f"The data chunk says {field} bytes, ds64 says {wide}; {trusted} is used.",
+            f"The data chunk says {field} bytes, the ds64 chunk {wide}; {trusted} is used.",
             offset=offset + 4,
             chunk="data",
         )

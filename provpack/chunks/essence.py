@@ -106,7 +106,7 @@ class Essence:
         if ds64 is not None and self.form == "RF64" and ds64.sample_count != frames:
             self.found.add(
                 rules.SAMPLE_COUNT,
-                f"ds64 says {grouped(ds64.sample_count)} frames; the audio has {grouped(frames)}.",
+                f"The ds64 chunk says {grouped(ds64.sample_count)} frames; the audio has {grouped(frames)}.",
                 offset=12,
                 chunk="ds64",
             )
@@ -117,7 +117,7 @@ class Essence:
                 continue
             self.found.add(
                 rules.FACT_DIFFERS,
-                f"fact says {grouped(value)} frames; the audio has {grouped(frames)}.",
+                f"The fact chunk says {grouped(value)} frames; the audio has {grouped(frames)}.",
                 offset=fact.offset,
                 chunk="fact",
             )

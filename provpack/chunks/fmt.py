@@ -54,7 +54,12 @@ def parse_format(body: bytes, offset: int, found: Collector, order: Order = "lit
         return None
     if tag == EXTENSIBLE and not 0 < valid <= bits:
         if valid:
-            found.add(rules.VALID_BITS, f"{valid} valid bits in {bits}.", offset=offset + 18, chunk="fmt ")
+            found.add(
+                rules.VALID_BITS,
+                f"The fmt chunk states {valid} valid bits in samples of {bits}.",
+                offset=offset + 18,
+                chunk="fmt ",
+            )
         valid = bits
     result = Format(
         tag=tag,

@@ -54,14 +54,16 @@ def parse_cue(data: bytes, where: str = "") -> tuple[tuple[CuePoint, ...], tuple
     """The points of a `cue ` body, as many as really fit. Never raises."""
     found = Collector(where)
     if len(data) < 4:
-        found.add(rules.CUE_BAD, f"cue has {len(data)} bytes, 4 are needed.", offset=0, chunk="cue ")
+        found.add(
+            rules.CUE_BAD, f"The cue chunk has {len(data)} bytes, 4 are needed.", offset=0, chunk="cue "
+        )
         return (), found.done()
     count = int.from_bytes(data[:4], "little")
     room = (len(data) - 4) // _POINT.size
     if count != room or (len(data) - 4) % _POINT.size:
         found.add(
             rules.CUE_BAD,
-            f"cue claims {count} points in {len(data)} bytes, where {room} fit.",
+            f"The cue chunk claims {count} points in {len(data)} bytes, where {room} fit.",
             offset=0,
             chunk="cue ",
         )
@@ -69,7 +71,7 @@ def parse_cue(data: bytes, where: str = "") -> tuple[tuple[CuePoint, ...], tuple
     if readable > MAX_POINTS:
         found.add(
             rules.CUE_BAD,
-            f"cue has {readable} points; the first {MAX_POINTS} are read.",
+            f"The cue chunk has {readable} points; the first {MAX_POINTS} are read.",
             offset=4 + MAX_POINTS * _POINT.size,
             chunk="cue ",
         )

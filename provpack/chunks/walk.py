@@ -169,7 +169,7 @@ class _Walker:
             self.sizes.learn(parse_ds64(body, chunk.data_offset, self.found))
             if at != 12:
                 self.found.add(
-                    rules.DS64_LATE, f"ds64 stands at offset {at}, not 12.", offset=at, chunk="ds64"
+                    rules.DS64_LATE, f"The ds64 chunk stands at offset {at}, not 12.", offset=at, chunk="ds64"
                 )
         elif chunk.list_type == b"wavl":
             self.found.add(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from provpack.jobs.newfile import NewFile
     from provpack.jobs.secondcopy import SecondCopy
     from provpack.jobs.secondcopygone import Gone
-    from provpack.jobs.verified import VerifyResult
+    from provpack.jobs.verified import UnitResult, VerifyResult
     from provpack.package.signers import Signers
 
 F = Callable[..., Any]
@@ -96,12 +96,17 @@ class Damage:
                 result = page_not_written(result, err)
         return result
 
-    def into(self, report: dict[str, Any], result: VerifyResult) -> dict[str, Any]:
-        """The JSON report with `second_copy` of each unit, `gone` and `page`."""
+    def unit_json(self, unit: UnitResult) -> dict[str, Any]:
+        """The JSON of a unit, with its `second_copy` when one was asked for."""
+        told: dict[str, Any] = unit.as_json()
         if self.copies is not None:
-            for unit, told in zip(result.units, report["units"], strict=True):
-                one = self.copies.get(unit.path)
-                told["second_copy"] = one.as_json() if one is not None else None
+            one = self.copies.get(unit.path)
+            told["second_copy"] = one.as_json() if one is not None else None
+        return told
+
+    def into(self, report: dict[str, Any]) -> dict[str, Any]:
+        """The JSON report with `gone` and `page`."""
+        if self.copies is not None:
             report["gone"] = [one.as_json() for one in self.gone]
         if self.page is not None:
             report["page"] = str(self.page)

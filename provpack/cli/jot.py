@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from provpack.cli.output import F, emit, json_option
-
-if TYPE_CHECKING:
-    from provpack.jobs.jot import Hand, JotResult
+from provpack.cli.jotting import at_option as _at
+from provpack.cli.jotting import hand_of as _hand
+from provpack.cli.jotting import job_argument as _job
+from provpack.cli.jotting import note_option as _note
+from provpack.cli.jotting import options as _options
+from provpack.cli.jotting import pass_option as _pass
+from provpack.cli.jotting import to_option as _to
+from provpack.cli.jotting import told as _told
+from provpack.cli.jotting import transfer_argument as _transfer
+from provpack.cli.jotting import write_line as _write
+from provpack.cli.output import json_option
 
 
 @click.group(name="jot")
@@ -21,24 +28,6 @@ def command() -> None:
     Page and command line write the same lines and may be used in turn. A line is on disk before it is
     confirmed; none is ever changed, `undo` writes one that says which no longer counts.
     """
-
-
-_job = click.argument("job", metavar="JOB", type=click.Path(path_type=Path))
-_transfer = click.argument("transfer_id", metavar="TRANSFER")
-_pass = click.option("--pass", "number", type=click.IntRange(1), metavar="N", help="Which pass; see `show`.")
-_note = click.option("--note", metavar="TEXT", help="Anything else, in words.")
-_at = click.option(
-    "--at", metavar="TIME", help="When it happened, if not now: 21:03, 21:03:12, or date and time."
-)
-_to = click.option(
-    "--to", "destination", type=click.Path(path_type=Path), metavar="DIR",
-    help="Where its packages are, if not in JOB-packages beside it: what is sealed is not taken back.",
-)  # fmt: skip
-
-
-def _options(function: F) -> F:
-    by = click.option("--by", metavar="NAME", help="Who is at the bench; a role may stand for a name.")
-    return by(json_option(function))
 
 
 @command.command(name="take-in", short_help="A carrier is at the bench.")
@@ -345,6 +334,36 @@ def undo(
     return _told(jot.undo(_hand(job, by, destination), line, reason), as_json)
 
 
+@command.command(name="correct", short_help="A new transfer replaces a sealed one.")
+@_job
+@_transfer
+@click.argument("new_id", metavar="[NEW]", required=False)
+@click.option("--because", metavar="TEXT", required=True, help="What is wrong; it stands in the new package.")
+@click.option("--again", is_flag=True, help="The carrier is played again; else the recording stays as it is.")
+@_to
+@_options
+def correct(
+    job: Path,
+    transfer_id: str,
+    new_id: str | None,
+    because: str,
+    again: bool,
+    destination: Path | None,
+    by: str | None,
+    as_json: bool,
+) -> int:
+    """Take in a new transfer that replaces the sealed package of TRANSFER; the package stays as it is.
+
+    NEW takes over what was stated of TRANSFER, its passes and file included; with --again only what was
+    stated of the carrier. State for NEW what is right, then wrap it. Without NEW the next free identifier is
+    used.
+    """
+    from provpack.jobs import jot
+
+    hand = _hand(job, by, destination)
+    return _told(jot.correct(hand, transfer_id, new_id, because, again), as_json)
+
+
 @command.command(name="show", short_help="What runs, what waits, and the last lines.")
 @_job
 @json_option
@@ -353,39 +372,3 @@ def show(job: Path, as_json: bool) -> int:
     from provpack.jobs import jot
 
     return _told(jot.show(_hand(job, None)), as_json)
-
-
-def _hand(job: Path, by: str | None, destination: Path | None = None) -> Hand:
-    from provpack import __version__
-    from provpack.cli.bench import job_folder
-    from provpack.edge import clock
-    from provpack.jobs.jot import Hand
-
-    folder = job_folder(job)
-    return Hand(
-        folder=folder, now=clock.to_the_millisecond, tool_version=__version__, by=by, destination=destination
-    )
-
-
-def _write(
-    job: Path,
-    by: str | None,
-    as_json: bool,
-    action: str,
-    kind: str,
-    members: dict[str, Any],
-    at: str | None = None,
-    destination: Path | None = None,
-) -> int:
-    from provpack.jobs import jot
-
-    hand = _hand(job, by, destination)
-    if at is not None:
-        members["happened_at"] = jot.moment(at, hand.now())
-    return _told(jot.write(hand, action, kind, members), as_json)
-
-
-def _told(result: JotResult, as_json: bool) -> int:
-    from provpack.report.jot_text import jot_lines
-
-    return emit("jot", result.as_json(), jot_lines(result), result.exit_code, as_json=as_json)

@@ -22,7 +22,7 @@ from click.exceptions import NoArgsIsHelpError
 from provpack import __version__
 from provpack.cli.misuse import in_plain_words, not_a_command
 from provpack.cli.output import PRINTED, emit_error, for_terminal
-from provpack.cli.streams import OutputLost, let_go, take_over
+from provpack.cli.streams import OutputLost, let_go, take_back, take_over
 from provpack.errors import Bug, EnvironmentProblem, ProvpackError, UsageProblem
 
 if TYPE_CHECKING:
@@ -250,7 +250,7 @@ def _misused(err: click.ClickException, argv: list[str]) -> int:
         return 2
     if context is not None:
         click.echo(context.get_usage(), err=True)
-    return _complain(in_plain_words(err), "refused", 2, argv)
+    return _complain(in_plain_words(err, [word for word in argv[:1] if word in COMMANDS]), "refused", 2, argv)
 
 
 def _stopped(number: int, argv: list[str]) -> int:
@@ -272,7 +272,7 @@ def _complain(err: ProvpackError, outcome: str, code: int, argv: list[str]) -> i
     what, where, todo = (for_terminal(text) for text in (err.what, err.where, err.todo))
     said = f"provpack: {what}\n  where: {where}\n  to do: {todo}"
     try:
-        if "--json" in argv and not PRINTED.begun:
+        if "--json" in argv and (not PRINTED.begun or take_back()):
             emit_error(outcome, err.as_json(), code)
     except OutputLost:
         click.echo(said, err=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import click
@@ -25,24 +25,34 @@ WHAT_IT_IS = {
     "CHAIN": "the id of the chain, as job.toml has it",
 }
 
+_RANGE = re.compile(
+    r"^(?P<typed>\S+) is not in the range (?:(?P<least>\d+)<=)?x(?:>=(?P<only>\d+)|<=(?P<most>\d+))\.$"
+)
 _EXTRA = re.compile(r"^Got unexpected extra arguments? \((?P<words>.*)\)$", re.DOTALL)
 
 
-def in_plain_words(err: click.ClickException) -> UsageProblem:
-    """The refusal of a command line."""
+def in_plain_words(err: click.ClickException, commands: Sequence[str] = ()) -> UsageProblem:
+    """The refusal of a command line. commands: the command typed, when the refusal does not know it."""
     context = err.ctx if isinstance(err, click.UsageError) else None
-    command = context.command_path if context is not None else "provpack"
+    command = context.command_path if context is not None else " ".join(("provpack", *commands))
     help_ = f"Type '{command} --help'."
     what, todo = err.format_message(), help_
     if isinstance(err, NoArgsIsHelpError):
         what = "The command after this one is missing."
     elif isinstance(err, click.MissingParameter) and err.param is not None and context is not None:
         what, todo = _missing(err.param, context, help_)
+    elif isinstance(err, click.BadOptionUsage) and what.endswith("requires an argument."):
+        what = f"Nothing stands after {err.option_name}, which needs a value."
+        todo = f"Write the value behind it, with a blank between: {err.option_name} VALUE. {help_}"
     elif isinstance(err, click.NoSuchOption):
         if context is not None and context.parent is None:
             todo = f"Options stand after the command's name: provpack COMMAND {err.option_name}. {help_}"
     elif isinstance(err, click.BadParameter) and err.param is not None:
-        kind = err.param.type
+        kind, name = err.param.type, "/".join(err.param.opts)
+        if bounds := _RANGE.match(err.message):
+            what = f"{name} {bounds['typed']} cannot be: write a whole number{_bounds(bounds)}."
+        elif isinstance(kind, click.IntRange) and err.message.endswith(" is not a valid integer range."):
+            what = f"{name} {err.message.removesuffix(' is not a valid integer range.')} is no whole number."
         what += _meant(what, map(str, kind.choices)) if isinstance(kind, click.Choice) else ""
     elif extra := _EXTRA.match(what):
         words = extra["words"]
@@ -76,6 +86,13 @@ def _missing(param: click.Parameter, context: click.Context, help_: str) -> tupl
     form = param.make_metavar(context)
     meaning = WHAT_IT_IS.get(form)
     return f"{form} is missing{': ' + meaning if meaning else ''}.", help_
+
+
+def _bounds(found: re.Match[str]) -> str:
+    least, most = found["least"] or found["only"], found["most"]
+    if least and most:
+        return f" from {least} to {most}"
+    return f", {least} or more" if least else f", {most} or less"
 
 
 def _meant(what: str, choices: Iterable[str]) -> str:

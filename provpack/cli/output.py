@@ -10,7 +10,8 @@ import codecs
 import json
 import operator
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import islice
 from typing import Any
 
 import click
@@ -20,7 +21,7 @@ from provpack.cli.streams import OutputLost
 F = Callable[..., Any]
 
 SCHEMA_VERSION = "1.0.0"
-NEWER = {"check": "1.1.0", "demo": "1.1.0", "verify": "1.3.0", "wrap": "1.1.0"}
+NEWER = {"check": "1.1.0", "demo": "1.1.0", "jot": "1.1.0", "verify": "1.3.0", "wrap": "1.1.0"}
 """Results whose schema has moved on."""
 
 
@@ -51,7 +52,8 @@ def json_option(function: F) -> F:
 def emit(kind: str, result: Mapping[str, Any], lines: Iterable[str], code: int, *, as_json: bool) -> int:
     """Print a command's result on standard output, as JSON or as text lines; returns the exit code.
 
-    kind: the command. result holds `outcome`; code is the exit code that goes with it. Raises OutputLost.
+    kind: the command. result holds `outcome`; code is the exit code that goes with it. A member of the result
+    that is an iterator is printed as an array, each element as it comes. Raises OutputLost.
     """
     try:
         if as_json:
@@ -82,13 +84,62 @@ def headed(kind: str, result: Mapping[str, Any], code: int) -> dict[str, Any]:
     }
 
 
+_AT_ONCE = 1 << 16
+"""Characters that are put together before they are written."""
+
+_TOGETHER = 16
+"""Elements made into text at a time: each time leaves work for the garbage collector."""
+
+
 def _print_json(kind: str, result: Mapping[str, Any], code: int) -> None:
-    whole = _unicode(headed(kind, result, code))
     # A terminal that is not UTF-8 gets escapes, which are the same JSON.
-    text = json.dumps(whole, ensure_ascii=not _is_utf8(), indent=2, allow_nan=False)
-    PRINTED.begun = True
-    click.echo(text)
+    encoder = json.JSONEncoder(ensure_ascii=not _is_utf8(), indent=2, allow_nan=False)
+    parts: list[str] = []
+    size = 0
+    for part in json_parts(headed(kind, result, code), encoder):
+        parts.append(part)
+        size += len(part)
+        if size >= _AT_ONCE:
+            _write("".join(parts), nl=False)
+            parts, size = [], 0
+    _write("".join(parts))
     PRINTED.code = code
+
+
+def _write(text: str, *, nl: bool = True) -> None:
+    # Only now: while the text was being made, a signal could still be told as the one object.
+    PRINTED.begun = True
+    click.echo(text, nl=nl)
+
+
+def json_parts(whole: Mapping[str, Any], encoder: json.JSONEncoder) -> Iterator[str]:
+    """The text that encoder (indent 2) makes of an object, in parts; a member that is an iterator becomes an
+    array, of which a few elements at a time are there. So a result over very many packages is never whole."""
+    if not whole:
+        yield "{}"
+        return
+    before = "{"
+    for key, value in whole.items():
+        yield f"{before}\n  {encoder.encode(_no_surrogates(key))}: "
+        before = ","
+        if isinstance(value, Iterator):
+            yield from _array(value, encoder)
+        else:
+            yield from (_deeper(part, 1) for part in encoder.iterencode(_unicode(value)))
+    yield "\n}"
+
+
+def _array(elements: Iterator[Any], encoder: json.JSONEncoder) -> Iterator[str]:
+    before = "["
+    while some := [_unicode(element) for element in islice(elements, _TOGETHER)]:
+        yield before + _deeper(encoder.encode(some)[len("[") : -len("\n]")], 1)
+        before = ","
+    yield "[]" if before == "[" else "\n  ]"
+
+
+def _deeper(text: str, levels: int) -> str:
+    """The same JSON, so many levels further in: line breaks stand only between its members, never in them."""
+    return text.replace("\n", "\n" + "  " * levels)
 
 
 def _is_utf8() -> bool:

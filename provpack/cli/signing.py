@@ -107,10 +107,19 @@ def _load_asking(sign: Path) -> SigningKey:
     from provpack.edge.sshkeys import load_key
 
     def ask() -> str:
-        answer: str = click.prompt(
-            f"Passphrase of {for_terminal(str(sign))}", hide_input=True, default="", show_default=False,
-            err=True,
-        )  # fmt: skip
+        try:
+            answer: str = click.prompt(
+                f"Passphrase of {for_terminal(str(sign))}", hide_input=True, default="", show_default=False,
+                err=True,
+            )  # fmt: skip
+        except UnicodeDecodeError:
+            raise InputProblem(
+                "key-passphrase",
+                "What was typed is no text in the encoding of this terminal.",
+                where=str(sign),
+                todo="Type it again, or write the passphrase alone into a file that only you can read, and "
+                "name that: --passphrase-file FILE.",
+            ) from None
         return answer
 
     for left in reversed(range(_TRIES)):

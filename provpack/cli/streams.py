@@ -34,11 +34,15 @@ class OutputLost(EnvironmentProblem):
 
 
 class _Raw(io.RawIOBase):
-    """The file behind a stream. needed: what cannot be written is an error; else it is let go."""
+    """The file behind a stream. needed: what cannot be written is an error; else it is let go.
+
+    reached: something was given to the system. muted: what still comes goes nowhere.
+    """
 
     def __init__(self, number: int, *, needed: bool) -> None:
         self._number = number
         self._needed = needed
+        self.reached = self.muted = False
 
     def fileno(self) -> int:
         return self._number
@@ -50,8 +54,9 @@ class _Raw(io.RawIOBase):
         return True
 
     def write(self, data: Any) -> int:
-        while True:
+        while not self.muted:
             try:
+                self.reached = True
                 return os.write(self._number, data)
             except BlockingIOError:  # whoever started us shares a pipe that does not wait
                 import select
@@ -63,6 +68,7 @@ class _Raw(io.RawIOBase):
                 if err.errno == errno.EPIPE:
                     raise
                 raise OutputLost((err.strerror or str(err)).lower()) from None
+        return len(data)
 
 
 def take_over() -> OutputLost | None:
@@ -96,6 +102,17 @@ def _stream(old: Any, number: int, *, needed: bool) -> io.TextIOWrapper:
     errors, at_once = "backslashreplace", not needed or os.isatty(number)
     buffer = io.BufferedWriter(_Raw(number, needed=needed))
     return io.TextIOWrapper(buffer, encoding=encoding, errors=errors, line_buffering=at_once)
+
+
+def take_back() -> bool:
+    """Whether nothing of what was said on standard output has left this process; then it is forgotten, and
+    something else may be said instead. False where the stream is not ours to know."""
+    raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
+    if not isinstance(raw, _Raw) or raw.reached:
+        return False
+    raw.muted = True
+    sys.stdout = _stream(sys.stdout, 1, needed=True)
+    return True
 
 
 def let_go() -> None:

@@ -105,8 +105,9 @@ def command(
     more = [*keeper.findings(), *(listed.findings if listed is not None else ())]
     result = replace(result, findings=(*result.findings, *more))
     result = damage.look(result, as_json, selection.known - selection.checked)
-    report = {**result.as_json(), "ledgers": keeper.summary(), "selection": selection.as_json()}
-    report = damage.into(report, result)
+    streamed = result.as_stream(damage.unit_json)
+    report = {**streamed, "ledgers": keeper.summary(), "selection": selection.as_json()}
+    report = damage.into(report)
     recorded = [*keeper.sentences(not no_ledger), *text_verify.unlisted_lines(unlisted)]
     recorded += damage.lines(result)
     if habit["brief"]:

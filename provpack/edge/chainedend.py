@@ -16,6 +16,7 @@ from pathlib import Path
 from provpack.edge.commit import RealDisk
 from provpack.edge.lasting import sync
 from provpack.errors import EnvironmentProblem
+from provpack.package.figures import counted
 from provpack.package.ledgerchain import NO_PREVIOUS, entry_of, follows
 from provpack.package.ledgertorn import LONGEST_LINE, may_be_torn
 
@@ -69,7 +70,7 @@ def mend_torn_end(fd: int, size: int, path: Path, words: ChainWords) -> tuple[in
         return size, torn
     gone = None
     if not may_be_torn(torn, number, digest):
-        gone = f"The {words.name} ends in {len(torn)} bytes that no append cut short leaves behind."
+        gone = f"The {words.name} ends in {counted(len(torn), 'byte')} that are no entry, nor its beginning."
     elif last is None:
         gone = words.history_gone(path, True)
     if gone is not None:

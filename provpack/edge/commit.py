@@ -18,8 +18,9 @@ import contextlib
 import errno
 import os
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from provpack.edge.lasting import sync, sync_folder
 from provpack.errors import DestinationProblem, EnvironmentProblem, ProvpackError
@@ -182,6 +183,14 @@ class _FileWriter:
                 raise explain(err, self._path, "close the file") from None
 
 
+@runtime_checkable
+class TellsUnsynced(Protocol):
+    """A disk that remembers which folders it was asked to sync and cannot."""
+
+    @property
+    def unsynced(self) -> Sequence[Path]: ...
+
+
 class RealDisk:
     """The local file system. unsynced: folders whose entries it was asked to sync and cannot."""
 
@@ -224,5 +233,10 @@ class RealDisk:
 
     def discard(self, path: Path) -> None:
         """Remove a staging folder of our own, as far as possible."""
-        if path.name.startswith(PARTIAL_PREFIX):
+        if not path.name.startswith(PARTIAL_PREFIX):
+            return
+        try:
             shutil.rmtree(path, ignore_errors=True)
+        except BaseException:  # a signal in the midst of it: it is done all the same, and then obeyed
+            shutil.rmtree(path, ignore_errors=True)
+            raise

@@ -114,7 +114,7 @@ CELL_CONTROL = Rule(
     id="row-control-character",
     severity="error",
     title="a cell holds a control character",
-    todo="Type the cell again.",
+    todo="Type it again.",
 )
 TOML_SYNTAX = Rule(
     id="job-toml-syntax",
@@ -163,7 +163,7 @@ FOLDER_LINK = Rule(
     id="job-folder-link",
     severity="warning",
     title="the job folder holds a link",
-    todo="Nothing if no row names it: links are never followed.",
+    todo="Nothing if nothing in the job names it: links are never followed.",
 )
 FOLDER_SPECIAL = Rule(
     id="job-folder-special",
@@ -187,7 +187,7 @@ FOLDER_NAME_BYTES = Rule(
     id="job-name-bytes",
     severity="warning",
     title="a file name is not valid Unicode",
-    todo="Rename the file before a row names it.",
+    todo="Rename the file before anything in the job names it.",
 )
 
 INPUT_RULES: tuple[Rule, ...] = tuple(v for v in list(globals().values()) if isinstance(v, Rule))

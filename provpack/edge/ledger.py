@@ -97,10 +97,9 @@ def read_entries(path: Path) -> list[dict[str, Any]]:
         raise EnvironmentProblem(err.code, err.what, where=err.where, todo=err.todo) from None
     if chain.breaks:
         first = chain.breaks[0]
-        more = f" ({len(chain.breaks) - 1} more)" if len(chain.breaks) > 1 else ""
         raise EnvironmentProblem(
             "ledger-broken",
-            f"{first.what}{more}",
+            chain.trouble,
             where=f"{path}, line {first.lines[0]}" if first.lines else str(path),
             todo="Compare it with a copy kept elsewhere; a line was changed, removed or moved.",
         )

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from provpack.edge.commit import PARTIAL_PREFIX, RealDisk
 
+NEWBORN = f"{PARTIAL_PREFIX}ledger-"
+"""What the staging folder of a ledger without a line is called, with more behind it."""
 YOUNG = 64 * 1024
 """Bytes up to which a ledger's name is synced with each append: who gave it may have been killed before."""
 
@@ -49,7 +51,7 @@ class Newborn:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._stage = path.parent / f"{PARTIAL_PREFIX}ledger-{secrets.token_hex(4)}"
+        self._stage = path.parent / f"{NEWBORN}{secrets.token_hex(4)}"
         self._named = False
 
     def __enter__(self) -> int:

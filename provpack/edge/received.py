@@ -12,10 +12,18 @@ from provpack.errors import InputProblem
 
 
 def _regular_only(info: os.stat_result, path: Path) -> None:
+    if stat.S_ISDIR(info.st_mode):
+        raise InputProblem(
+            "not-a-regular-file",
+            "This is a folder; one file is read here.",
+            where=str(path),
+            todo="Name the file itself. A package is looked at with `provpack verify` or `provpack report`, "
+            "a job with `provpack check`.",
+        )
     if not stat.S_ISREG(info.st_mode):
         raise InputProblem(
             "not-a-regular-file",
-            "This is not a regular file (a link, folder or device), so it is not read.",
+            "This is not a regular file (but a link or device), so it is not read.",
             where=str(path),
             todo="Name the file itself.",
         )

@@ -17,6 +17,7 @@ WEB = ("http", "https")
 _WITH_HOST = ("ftp", "sftp", "ssh", "smb", "webdav")
 _WITH_BUCKET = ("s3", "s3a", "gs", "gcs", "az", "abfs", "oss", "oci", "tos")
 _PORTS = range(1, 65536)
+_BRACKETS = "The brackets around its host are not those of an IPv6 address."
 _NO_HOST_NAME = "Its host holds a blank or another character that no name of a host has."
 
 
@@ -53,9 +54,21 @@ def misspelled(address: str) -> str | None:
         return f"It names no host: {protocol}:// is followed by one."
     elif protocol in _WITH_BUCKET and not rest.partition("/")[0].rpartition("@")[2]:
         return f"It names no bucket: {protocol}:// is followed by one."
+    elif protocol in (*_WITH_HOST, *_WITH_BUCKET) and not _brackets_fit(address):
+        return _BRACKETS
     elif not rest and protocol != "memory":
         return f"Nothing stands after {protocol}://."
     return None
+
+
+def _brackets_fit(address: str) -> bool:
+    """RFC 3986 section 3.2.2: brackets stand around an IP literal, and nowhere else in a host."""
+    host = address.partition("://")[2].partition("/")[0]
+    try:
+        urlsplit(f"//{host}")
+    except ValueError:
+        return not set(host) & set("[]")
+    return True
 
 
 def _web_misspelled(address: str) -> str | None:
@@ -67,7 +80,7 @@ def _web_misspelled(address: str) -> str | None:
         host = parts.hostname or ""
     except ValueError:
         if set(address) & set("[]"):
-            return "The brackets around its host are not those of an IPv6 address."
+            return _BRACKETS
         return _NO_HOST_NAME
     try:
         port = parts.port

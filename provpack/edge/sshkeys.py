@@ -179,9 +179,9 @@ def read_passphrase(path: Path) -> tuple[str, tuple[Finding, ...]]:
     try:
         with path.open("rb") as file:
             info, data = os.fstat(file.fileno()), file.read(MAX_PASSPHRASE + 1)
-        if len(data) > MAX_PASSPHRASE:
+        if len(data) > MAX_PASSPHRASE or b"\0" in data or data[:2] in (b"\xff\xfe", b"\xfe\xff"):  # UTF-16
             raise ValueError
-        passphrase = data.decode("utf-8").partition("\n")[0].removesuffix("\r")
+        passphrase = data.decode("utf-8", "surrogateescape").partition("\n")[0].removesuffix("\r")
     except (FileNotFoundError, NotADirectoryError):
         raise InputProblem(
             "passphrase-file-not-found",
@@ -294,7 +294,7 @@ def _passphrase(path: Path, ask: Ask | None) -> bytes:
             where=str(path),
             todo="Name a file that only you can read and that holds the passphrase: --passphrase-file FILE.",
         )
-    return ask().encode("utf-8")
+    return ask().encode("utf-8", "surrogateescape")  # bytes that are no UTF-8, as they were typed
 
 
 def _open(pem: bytes, label: str, passphrase: bytes | None, path: Path) -> Ed25519PrivateKey:

@@ -227,12 +227,12 @@ def find_bags(root: Path, *, max_folders: int = MAX_ENTRIES, max_depth: int = MA
             continue
         try:
             with os.scandir(folder) as scan:
-                items = sorted(scan, key=lambda item: item.name, reverse=True)
-            names = {item.name for item in items}
-            if is_bag(names):
+                items = sorted(scan, key=lambda item: item.name)
+            if is_bag({item.name for item in items}):
                 bags.append(folder)
                 continue
-            for item in items:
+            while items:  # each is let go at once, for it keeps what was learnt of it; last first
+                item = items.pop()
                 kind = _entry(item.name, item).kind
                 if kind == "symlink":
                     links.append(folder / item.name)

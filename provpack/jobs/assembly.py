@@ -28,6 +28,7 @@ from provpack.jobs.loaded import LoadedTransfer, NamedFile
 from provpack.jobs.passfiles import PassAudio, frames_of, open_pass, pass_names, reader
 from provpack.jobs.progress import Progress
 from provpack.jobs.wrapped import Refusal
+from provpack.package.figures import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,9 +225,9 @@ def prove_assembly(
         for audio in audios.values():
             audio.source.check_unchanged()
     if worst(found) != "error":
-        count = f"{len(ranges)} range{'' if len(ranges) == 1 else 's'}"
+        many = counted(len(ranges), "range")
         what = (
-            f"{count} of pass{'' if len(needed) == 1 else 'es'} {', '.join(map(str, needed))}, "
+            f"{many} of pass{'' if len(needed) == 1 else 'es'} {', '.join(map(str, needed))}, "
             f"{made.frames} frames in all: every one compared, no bit differs."
         )
         found.append(found_at(passrules.ASSEMBLY_PROVEN, what, transfer.origin_of("assembly")))

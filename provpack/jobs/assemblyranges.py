@@ -10,7 +10,7 @@ from fractions import Fraction
 from provpack.findings import Finding, Rule
 from provpack.jobs import passrules
 from provpack.jobs.loaded import LoadedTransfer, Origin
-from provpack.jobs.passfiles import moment
+from provpack.jobs.passfiles import frame_words
 
 MOST_TOLD = 20
 """Findings of one rule about ranges that are told one by one."""
@@ -113,7 +113,7 @@ class Told:
     ) -> None:
         self._count[rule.id] += 1
         position = origin.position() | ({} if frame is None else {"frame": frame})
-        where = str(origin) if frame is None else f"{origin}, {moment(frame, rate)}"
+        where = str(origin) if frame is None else f"{origin}, {frame_words(frame, rate)}"
         finding = rule.found(what, where, position=position)
         self._last[rule.id] = finding
         if self._count[rule.id] <= MOST_TOLD:

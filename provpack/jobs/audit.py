@@ -222,7 +222,7 @@ class Audit:
             Item(
                 rule=rules.ROOT_AWAY.id,
                 severity=rules.ROOT_AWAY.severity,
-                what=f"Nothing of what is known of it is there (found so first on {day_of(since)}).",
+                what=f"Nothing that the catalogue knows of it is there (seen first on {day_of(since)}).",
                 where=root,
                 todo=rules.ROOT_AWAY.todo,
                 since=since,

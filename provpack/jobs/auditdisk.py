@@ -20,6 +20,7 @@ from provpack.jobs.harvestrules import NOT_ALL_SEEN, NOTHING_HERE
 from provpack.package import archiverules
 from provpack.package import rules as package_rules
 from provpack.package.bagpaths import path_base64, readable
+from provpack.package.figures import counted
 
 Known = Callable[[str], Iterable[tuple[str, str]]]
 """A root -> (place, stamp) of every package a catalogue knows beneath it and does not know to be gone."""
@@ -161,7 +162,7 @@ def _stale(
 def _look_at_ledgers(ledgers: Iterable[Path], looking: _Looking) -> None:
     for ledger in ledgers:
         for name, size in set_aside(ledger):
-            what = f"{size} bytes of an append that was cut short."
+            what = f"The beginning of an entry, {counted(size, 'byte')}."
             looking.at(rules.SET_ASIDE, what, ledger.with_name(name))
         try:
             if _ends_torn(ledger):

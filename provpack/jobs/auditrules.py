@@ -242,9 +242,9 @@ MEANINGS: Final[Mapping[str, str]] = MappingProxyType(
         "transfer itself.",
         RIGHTS_GAP.id: "It may be fit to be handed on, or to be opened, or not: the record does not say.",
         LEFTOVER.id: "A run was stopped, or the power failed. It is no package, and nothing refers to it.",
-        LEDGER_TORN.id: "An append was cut short, or is at work at this moment. No entry before it is "
+        LEDGER_TORN.id: "Writing an entry was cut short, or goes on at this moment. No entry before it is "
         "touched.",
-        SET_ASIDE.id: "An append to the ledger was cut short once; the ledger itself was mended.",
+        SET_ASIDE.id: "Writing an entry was cut short once; the ledger itself was mended.",
         ONCE_BAD.id: "Some check in its history was bad or missing. How it is now, its last check tells.",
     }
 )

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from provpack.errors import InputProblem
 from provpack.jobs.benchsaid import Said
+from provpack.jobs.unseen import unseen
 from provpack.model.formats import read_date_time
 from provpack.model.labels import called
 from provpack.package.benchstate import BenchState, Pass
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 LOG: Final = "bench-log.jsonl"
 SLACK: Final = timedelta(seconds=2)
 """A clock read to the second, and another a moment later, may differ by this without one being wrong."""
+LONG_AGO: Final = timedelta(days=366)
+"""What happened longer ago than this was not just forgotten to be logged: the year was mistyped."""
 _LONGEST: Final = 20_000
 
 
@@ -34,7 +37,8 @@ class Bench:
     what both state together; merged: transfer, field -> the value its record would have, from wherever.
 
     sealed: transfer, time of a line -> name of the package that rests on it, None when none does. see: name
-    of a file of the job folder -> what can be seen of it; InputProblem when that is no audio file.
+    of a file of the job folder -> what can be seen of it; InputProblem when that is no audio file. without:
+    number of a line -> the state if it were taken back.
     """
 
     folder: Path
@@ -45,6 +49,7 @@ class Bench:
     merged: Callable[[str, str], Any]
     sealed: Callable[[str, str], str | None]
     see: Callable[[str], FileSeen]
+    without: Callable[[int], BenchState]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +115,11 @@ def maybe(members: Mapping[str, Any], name: str) -> str | None:
             todo="Shorten it, or write the rest as a second note.",
             where=name,
         )
+    hidden = unseen(value, name=name)
+    if hidden is not None:
+        rule, what = hidden
+        code = "not-an-id" if name in ("id", "transfer_id", "chain_id") else "not-a-text"
+        raise refused(code, what, todo=rule.todo, where=name)
     return value.strip() or None
 
 
@@ -172,6 +182,14 @@ def happened(members: Mapping[str, Any], bench: Bench) -> datetime | None:
             "machine is wrong, set it right first.",
             where="happened_at",
         )
+    if moment < bench.at - LONG_AGO:
+        raise refused(
+            "long-ago",
+            f"{clock_words(said, bench.at)} is more than a year ago.",
+            todo="Correct the day. What was done so long ago is not logged now: state it among the fields of "
+            "the transfer.",
+            where="happened_at",
+        )
     return moment
 
 
@@ -223,9 +241,12 @@ def this_pass(one: Pass) -> str:
 
 def known_transfers(bench: Bench) -> tuple[str, ...]:
     """Every transfer of the sheets and of the log, in that order."""
-    out = dict.fromkeys(bench.said().transfers)
-    out |= dict.fromkeys(bench.state.transfers)
-    return tuple(out)
+    return known_ids(bench.said(), bench.state)
+
+
+def known_ids(said: Said, state: BenchState) -> tuple[str, ...]:
+    """The same, for whoever looks without acting."""
+    return tuple(dict.fromkeys([*said.transfers, *state.transfers]))
 
 
 def transfer(members: Mapping[str, Any], bench: Bench, name: str = "transfer_id") -> str:
@@ -287,7 +308,9 @@ def stopped_pass(members: Mapping[str, Any], bench: Bench, wanted: Callable[[Pas
         raise refused(
             "which-pass",
             f"{transfer_id} has {many} {what}{numbers}.",
-            todo="Name the pass by its number." if fitting else "See what there is: `provpack jot show`.",
+            todo="Name the pass by its number."
+            if fitting
+            else "See what there is: on the page Chains, or by `provpack jot show`.",
             where=transfer_id,
         )
     return fitting[0]

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from provpack.edge.jobfolder import list_folder, resolve
 from provpack.jobs.benchact import (
+    LONG_AGO,
     Bench,
     Line,
+    clock_words,
     instant,
     maybe,
     of_pass,
@@ -68,9 +70,10 @@ def file_attached(members: Mapping[str, Any], bench: Bench) -> Line:
             where=file,
         )
     if by == "agreement" and not found.whole:
+        why = [said for said in found.why if not said.startswith("It would fit ")]  # told in what to do
         raise refused(
             "file-does-not-fit",
-            f"'{file}' is not attached to {of_pass(one)}: {' '.join(found.why)}",
+            f"'{file}' is not attached to {of_pass(one)}: {' '.join(why)}",
             todo=_instead(found, one),
             where=file,
         )
@@ -168,6 +171,13 @@ def _stated_start(members: Mapping[str, Any], bench: Bench) -> str | None:
             "not-a-time",
             f"'{said[:80]}' is no time before now, with its offset from UTC.",
             todo="Say the day, the hour, minute and second, and the offset from UTC; or leave it out.",
+            where="starts_at",
+        )
+    if moment < bench.at - LONG_AGO:
+        raise refused(
+            "long-ago",
+            f"{clock_words(said, bench.at)} is more than a year ago.",
+            todo="Correct the day, or leave it out: then it follows from the file or from the pass.",
             where="starts_at",
         )
     return said

@@ -6,7 +6,6 @@ line on disk, and only then answers.
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -18,13 +17,14 @@ from provpack.edge import bench_rules, benchlog
 from provpack.edge.benchlog import ReadLog
 from provpack.edge.jobfolder import list_folder
 from provpack.edge.schemas import validate
-from provpack.edge.tree import open_regular, read_limited
-from provpack.errors import EnvironmentProblem, ProvpackError
+from provpack.errors import EnvironmentProblem
 from provpack.findings import Finding
-from provpack.jobs.benchact import SLACK, Bench, clock_words, instant, refused, stamp
+from provpack.jobs.benchact import Bench, instant, maybe, refused, stamp
 from provpack.jobs.benchacts import line_of
+from provpack.jobs.benchclock import as_pressed, set_back
 from provpack.jobs.benchraw import Raw, Stamp, read_raw, sheets_stamp
 from provpack.jobs.benchsaid import Said, settings_of, with_log
+from provpack.jobs.benchsealed import about, not_in_it, sealed_at
 from provpack.jobs.destination import beside
 from provpack.jobs.load import load_job
 from provpack.jobs.loaded import LoadedJob
@@ -32,7 +32,6 @@ from provpack.package.benchfold import Folding
 from provpack.package.benchline import LOG_NAME, Through, bench_line
 from provpack.package.benchmatch import FileSeen
 from provpack.package.benchstate import BenchState
-from provpack.package.layout import RECORD
 from provpack.package.ledgerchain import NO_PREVIOUS
 from provpack.package.names import package_name
 
@@ -51,7 +50,6 @@ _WHOLE_AGAIN: Final = frozenset(
     )
 )
 """While one of these is so, the whole log is read each time: somebody may be putting it right."""
-_RECORD_AT_MOST: Final = 64 * 1024 * 1024
 _TURNS: Final = 50
 """How often an act is looked at anew because somebody else wrote a line meanwhile."""
 
@@ -227,13 +225,24 @@ class Desk:
 
     def sealed(self, transfer_id: str) -> str | None:
         """Name of the package of this transfer that stands in the destination, None when there is none."""
+        return self._package(transfer_id, str(self.said().job.get("job_id", "")))
+
+    def _package(self, transfer_id: str, job_id: str) -> str | None:
         if self.destination is None:
             return None
-        name = package_name(str(self.said().job.get("job_id", "")), transfer_id)
+        name = package_name(job_id, transfer_id)
         try:
             return name if (self.destination / name / "bagit.txt").is_file() else None
         except (OSError, ValueError):
             return None
+
+    def _standing(self, transfer_id: str | None) -> str | None:
+        """The same as `sealed`, without looking at the sheets anew: nothing waits for a warning."""
+        if transfer_id is None:
+            return None
+        stated = self.state.values.get(("job", None, "job_id"))
+        raw = self._raw[1] if self._raw is not None else self._read_raw()
+        return self._package(transfer_id, str(stated.value if stated else raw.said.job.get("job_id", "")))
 
     def sealed_with(self, transfer_id: str, at: str) -> str | None:
         """The same, but only when a line of that time is older than the package: what was written down since
@@ -244,20 +253,30 @@ class Desk:
         made, written = sealed_at(self.destination / name), instant(at)
         return None if made is not None and written is not None and written > made else name
 
-    def act(self, kind: str, members: Mapping[str, Any], *, by: str | None, through: Through) -> Acted:
+    def act(
+        self,
+        kind: str,
+        members: Mapping[str, Any],
+        *,
+        by: str | None,
+        through: Through,
+        pressed: datetime | None = None,
+    ) -> Acted:
         """Check one act, write its line to disk, and give the state with it. Refusals are ProvpackError.
 
         Members may be left to the desk where it knows better: `was` (then what is in force), `pass`
         (pass_started: the next number; else the only one it can be), `changed`, `file` of file_detached, and
         of file_attached all but transfer_id, pass and file (with attached_by "person" and a reason where a
         person decided; starts_at where a person knows it). A value may be given as {"cell": text}.
+
+        pressed: when somebody did it, where that is known: a line that came late says so in `happened_at`.
         """
         who = _who(by)
         with self._lock:
             for _ in range(_TURNS):
                 self.refresh()
                 try:
-                    return self._act(kind, members, who, through)
+                    return self._act(kind, members, who, through, pressed)
                 except EnvironmentProblem as problem:
                     if problem.code != "bench-log-moved-on":
                         raise
@@ -269,14 +288,28 @@ class Desk:
         )
 
     # -- one act -----------------------------------------------------------------------------------------
-    def _act(self, kind: str, members: Mapping[str, Any], by: str | None, through: Through) -> Acted:
+    def _act(
+        self,
+        kind: str,
+        members: Mapping[str, Any],
+        by: str | None,
+        through: Through,
+        pressed: datetime | None,
+    ) -> Acted:
         now = self._now()
+        members, late = as_pressed(kind, members, pressed, now)
         bench = Bench(
             folder=self.folder, state=self.state, at=now, sheets=self.sheets, said=self.said,
-            merged=self.merged,            sealed=self.sealed_with, see=self._see,
+            merged=self.merged, sealed=self.sealed_with, see=self._see, without=self._folding.without,
         )  # fmt: skip
         line = line_of(kind, members, bench)
-        warnings = [*line.warnings, *self._clock(now)]
+        sealed = self._standing(about({"kind": kind, **line.members}))
+        warnings = [
+            *line.warnings,
+            *late,
+            *set_back(now, self._entries[-1] if self._entries else {}, self.state),
+            *not_in_it(kind, line.members, sealed, self.state),
+        ]
         entry = bench_line(
             kind, at=stamp(now), by=by, through=through, tool_version=self._version, **line.members
         )
@@ -299,19 +332,6 @@ class Desk:
             undo=line.undo,
             warnings=tuple(warnings),
         )
-
-    def _clock(self, now: datetime) -> list[str]:
-        """What to say when the clock was set back since the last line; the line is written all the same."""
-        last = self._entries[-1] if self._entries else {}
-        before = instant(str(last.get("at", "")))
-        if before is None or now >= before - SLACK:
-            return []
-        seconds = round((before - now).total_seconds())
-        return [
-            f"The clock of this machine stands {seconds} s before line {last.get('n')} "
-            f"({clock_words(str(last['at']), now)}): it "
-            "was set back. This was written with the time it shows now; set it right, and write a note."
-        ]
 
     def _see(self, name: str) -> FileSeen:
         """A file as it is now; stable also when its last change is long enough ago for one look to tell."""
@@ -344,18 +364,8 @@ class Desk:
             return self._raw[1]
 
 
-def sealed_at(package: Path) -> datetime | None:
-    """When a package was made, as its record says; None when that cannot be read."""
-    try:
-        with open_regular(package, RECORD) as file:
-            record = json.loads(read_limited(file, RECORD, _RECORD_AT_MOST))
-        return instant(record["made_by"]["at"])
-    except (ProvpackError, OSError, ValueError, KeyError, TypeError, RecursionError):
-        return None
-
-
 def _who(by: str | None) -> str | None:
-    name = (by or "").strip()
+    name = maybe({"by": by}, "by") or ""
     if len(name) > 200:
         raise refused(
             "not-a-name", "The name of who is at the bench is too long.", todo="Cut it.", where="by"

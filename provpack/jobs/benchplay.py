@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from provpack.jobs.benchact import (
@@ -30,6 +30,7 @@ from provpack.jobs.benchact import (
 )
 from provpack.jobs.benchsaid import same, settings_of
 from provpack.jobs.benchvalues import settings, shown
+from provpack.jobs.corrections import CORRECTS
 from provpack.model.labels import called
 from provpack.model.vocab import PASS_OUTCOME, PASS_VERDICT, TRANSFER_EVENT_TYPE
 from provpack.package.benchstate import Pass
@@ -41,6 +42,7 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
         members, "transfer_id", "pass", "chain_id", "settings", "changed", "reason", "note", "happened_at"
     )  # fmt: skip
     transfer_id, chain_id = transfer(members, bench), text(members, "chain_id")
+    _not_a_correction(transfer_id, bench)
     chains = bench.said().chains
     if chain_id not in chains:
         has = f"The job has {listed(chains)}." if chains else "The job has none yet: state one first."
@@ -52,6 +54,9 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
         )
     moment = happened(members, bench)
     warnings: list[str] = []
+    if moment is not None and moment < bench.at - timedelta(days=2):
+        days = (bench.at - moment).days
+        warnings.append(f"That is {days} days ago. If the day is mistyped, take the start back.")
     given = settings(members.get("settings"), warnings)
     changed = _confirmed(chain_id, given, bench)
     said = members.get("changed") or []
@@ -104,6 +109,18 @@ def pass_started(members: Mapping[str, Any], bench: Bench) -> Line:
     tail = f"; changed: {called(*changed)}" if changed else ""
     about = f"pass {number} of {transfer_id} started on chain {chain_id}{tail}"
     return Line(members=line, about=about, when=moment, warnings=tuple(warnings))
+
+
+def _not_a_correction(transfer_id: str, bench: Bench) -> None:
+    """A transfer that corrects another has that one's recording: a pass of its own would be another one."""
+    of = bench.said().transfers.get(transfer_id, {}).get(CORRECTS)
+    if of:
+        raise refused(
+            "has-a-recording",
+            f"{transfer_id} corrects {of}, and has its recording.",
+            todo=f"To play the carrier again, take the correction back and make one that plays {of} again.",
+            where=transfer_id,
+        )
 
 
 def _not_within_another(

@@ -54,12 +54,6 @@ FILE_EXCHANGED = Rule(
     todo="Find out what wrote it. Put the attached file back; or detach it, look and listen, and attach "
     "what lies there now.",
 )
-SETTING_TAKEN_BACK = Rule(
-    id="row-setting-taken-back",
-    severity="error",
-    title="a setting that nobody knew when the pass began has a value from the chain",
-    todo="State for this transfer what it was during the pass, or that it is unknown.",
-)
 SETTING_LATER = Rule(
     id="row-setting-later",
     severity="warning",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, Final
@@ -171,6 +171,7 @@ class BenchSheet:
         name = str(row.values.get("transfer_id", ""))
         taken = self.state.transfers.get(name, Taken(transfer_id=name))
         logged = benchtransfer.values_of(taken)
+        row.withheld |= benchtransfer.nobody_knows(taken)
         declared = dict(self._stated("transfer", name, row, "row")) if name else {}
         made = declared.get("assembly")
         if made.value if made else "assembly" in companions or row.values.get("assembly"):
@@ -203,8 +204,36 @@ class BenchSheet:
         ]
         if found:
             transfer = replace(transfer, findings=(*transfer.findings, *found))
-        taken = self.state.transfers.get(transfer.transfer_id)
+        taken = self._played(transfer)
         return transfer if taken is None else benchtransfer.add_events(transfer, taken, known)
+
+    # -- corrections -------------------------------------------------------------------------------------
+    def taken_away(self, name: str) -> set[str]:
+        """Fields of a transfer of which the log says that they have no value."""
+        lines = self._lines.get(("transfer", name))
+        return {key for key, stated in lines.fields.items() if stated.value is None} if lines else set()
+
+    def played(self, name: str) -> bool:
+        """Whether the log has a pass of a transfer."""
+        taken = self.state.transfers.get(name)
+        return taken is not None and bool(taken.passes)
+
+    def hand_on(self, other: Declared, row: Declared, names: Set[str]) -> None:
+        """What sheet and log disagree about in one row holds for the row that takes those fields over."""
+        met = [m for m in self._meetings.get(id(other), ()) if m.name in names]
+        self._meetings.setdefault(id(row), []).extend(met)
+
+    def _played(self, transfer: LoadedTransfer) -> Taken | None:
+        """What was logged of a transfer: the passes of the one it corrects, the notes of both."""
+        own = self.state.transfers.get(transfer.transfer_id)
+        if not transfer.follows:
+            return own
+        lineage = [
+            self.state.transfers.get(name) for name in (*reversed(transfer.follows), transfer.transfer_id)
+        ]
+        notes = tuple(note for taken in lineage if taken is not None for note in taken.notes)
+        passes = lineage[0].passes if lineage[0] is not None else ()
+        return Taken(transfer_id=transfer.transfer_id, passes=passes, notes=notes)
 
     # -- one field ---------------------------------------------------------------------------------------
     def _stated(

@@ -14,6 +14,7 @@ from typing import Any, Final
 from provpack.jobs import benchrules
 from provpack.jobs.declared import Declared, declare_table, found_at
 from provpack.jobs.loaded import LoadedTransfer, Origin
+from provpack.jobs.merge import PASS_MACHINES
 from provpack.jobs.sheetfields import CHAIN_ONLY, pointer, sheet_fields
 from provpack.package import benchtime
 from provpack.package.benchline import LOG_NAME
@@ -49,6 +50,13 @@ def values_of(taken: Taken) -> dict[str, Stated]:
         for name, (value, n) in said.items()
         if value is not None
     }
+
+
+def nobody_knows(taken: Taken) -> set[str]:
+    """Fields that were confirmed as not known when the pass began whose settings are the transfer's."""
+    one = speaking(taken.passes)
+    columns = set(sheet_fields().chain) - CHAIN_ONLY
+    return {k for k, v in one.settings.items() if v is None and k in columns} if one is not None else set()
 
 
 def take_companion(row: Declared, companions: dict[str, Declared], name: str) -> None:
@@ -91,6 +99,18 @@ def lay_passes(row: Declared, taken: Taken) -> None:
     row.refused -= {k for k in row.refused if k == "passes" or k.startswith("passes/")}
     row.values["passes"] = [entry for entry, _ in kept]
     row.origins["passes"] = _line(taken.passes[0].n)
+    speaks = speaking(taken.passes)
+    logged = {p.number: p for p in taken.passes}
+    for n, (entry, _) in enumerate(kept):
+        made = logged.get(entry.get("n", 0))
+        if made is None:
+            continue
+        # what its chain said later is not known of a pass; of the one that speaks it is taken, with a finding
+        row.withheld |= {
+            f"passes/{n}/{key}"
+            for key in PASS_MACHINES
+            if made.settings.get(key) is None and (key in made.settings or made is not speaks)
+        }
     running = {p.number for p in taken.passes if p.running}
     for n, (entry, place) in enumerate(kept):
         row.origins[f"passes/{n}"] = place or row.origins["passes"]

@@ -24,7 +24,6 @@ from provpack.jobs.benchattach import refuse_sealed
 from provpack.jobs.benchplay import why_not_both
 from provpack.jobs.benchsaid import with_log
 from provpack.model.labels import label
-from provpack.package.benchfold import fold
 from provpack.package.benchstate import BenchState, Pass
 
 
@@ -34,12 +33,12 @@ def taken_back(members: Mapping[str, Any], bench: Bench) -> Line:
     number = whole(members, "entry")
     if number is None:
         raise refused("member-missing", "Which line?", todo="Give its number.", where="entry")
-    entry = next((e for e in bench.state.entries if e.get("n") == number), None)
-    if entry is None:
+    entry = _line(bench.state, number)
+    if not entry:
         raise refused(
             "line-unknown",
             f"The log has no line {number}; it has {bench.state.n}.",
-            todo="Look at the lines: `provpack jot show`.",
+            todo="Look at what is written down: on the page Chains, or by `provpack jot show`.",
             where="entry",
         )
     if number in bench.state.taken_back:
@@ -53,7 +52,7 @@ def taken_back(members: Mapping[str, Any], bench: Bench) -> Line:
     if transfer_id is not None:
         refuse_sealed(bench, transfer_id, str(entry.get("at")), f"Line {number} stays as it is")
     line = {"entry": number, "reason": maybe(members, "reason")}
-    after = fold([*bench.state.entries, {"n": bench.state.n + 1, "kind": "taken_back", "entry": number}])
+    after = bench.without(number)
     if entry.get("kind") == "taken_back":
         _not_done_anew(bench, number, entry, after)
     _nothing_lost(bench, number, after)
@@ -71,7 +70,7 @@ def taken_back(members: Mapping[str, Any], bench: Bench) -> Line:
 def transfer_of(entry: Mapping[str, Any], state: BenchState) -> str | None:
     """The transfer a line is about, None when it is about none."""
     if entry.get("kind") == "taken_back":
-        first = next((e for e in state.entries if e.get("n") == entry.get("entry")), {})
+        first = _line(state, entry.get("entry"))
         return transfer_of(first, state) if first.get("n") != entry.get("n") else None
     if entry.get("scope") == "transfer":
         return str(entry.get("id") or "") or None
@@ -113,7 +112,7 @@ def _not_done_anew(bench: Bench, number: int, entry: Mapping[str, Any], after: B
     its end, its file, its verdict."""
     back = entry
     while back.get("kind") == "taken_back":
-        back = next((e for e in bench.state.entries if e.get("n") == back.get("entry")), {})
+        back = _line(bench.state, back.get("entry"))
     transfer_id, pass_number, kind = str(back.get("transfer_id")), back.get("pass"), back.get("kind")
     if not isinstance(pass_number, int):
         return
@@ -152,7 +151,8 @@ def _used_since(one: Pass, passes: Iterable[Pass]) -> Pass | None:
 
 
 def _nothing_lost(bench: Bench, number: int, after: BenchState) -> None:
-    gone = set(counting(bench.state)) - set(counting(after)) - {number}
+    now, then = _differing(bench.state, after)
+    gone = now - then - {number}
     taken = next((t for t in bench.state.transfers.values() if t.n == number), None)
     if taken is not None and taken.transfer_id not in bench.sheets().transfers:
         gone |= set(counting_of(after, taken.transfer_id))
@@ -172,12 +172,28 @@ def _nothing_lost(bench: Bench, number: int, after: BenchState) -> None:
         )
 
 
-def counting(state: BenchState) -> Iterator[int]:
-    """Numbers of the lines that have an effect on the state as it is."""
-    yield from (s.n for s in state.values.values())
-    yield from (n.n for n in state.notes)
-    for transfer_id in state.transfers:
-        yield from counting_of(state, transfer_id)
+def _line(state: BenchState, number: object) -> Mapping[str, Any]:
+    """The line of that number, {} when there is none; at its own place in a log of which nothing is lost."""
+    if type(number) is not int:
+        return {}
+    there = state.entries[number - 1] if 0 < number <= len(state.entries) else {}
+    if there.get("n") == number:
+        return there
+    return next((e for e in state.entries if e.get("n") == number), {})
+
+
+def _differing(now: BenchState, then: BenchState) -> tuple[set[int], set[int]]:
+    """Numbers of the lines that have an effect in one state and in the other, where the two are not one."""
+    out: tuple[set[int], set[int]] = (set(), set())
+    for numbers, state, other in zip(out, (now, then), (then, now), strict=True):
+        if state.values is not other.values:
+            numbers |= {s.n for key, s in state.values.items() if other.values.get(key) is not s}
+        if state.notes != other.notes:
+            numbers |= {n.n for n in state.notes}
+        for transfer_id, taken in state.transfers.items():
+            if other.transfers.get(transfer_id) is not taken:
+                numbers |= set(counting_of(state, transfer_id))
+    return out
 
 
 def counting_of(state: BenchState, transfer_id: str) -> Iterator[int]:

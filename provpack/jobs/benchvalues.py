@@ -7,8 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, Final
 
-from provpack.edge import input_rules, schemas
-from provpack.edge.jobfolder import list_folder, resolve
+from provpack.edge import schemas
 from provpack.edge.tables import is_blank
 from provpack.findings import Finding
 from provpack.jobs.benchact import (
@@ -24,31 +23,19 @@ from provpack.jobs.benchact import (
     refused,
     text,
 )
+from provpack.jobs.benchfitting import fitting, nobody_knows
 from provpack.jobs.benchsaid import Said, same
 from provpack.jobs.cells import ABSENT, read_cell
 from provpack.jobs.columns import Column
 from provpack.jobs.declared import declare_table
-from provpack.jobs.loaded import Level, Origin
-from provpack.jobs.sheetfields import FILE_COLUMNS, sheet_fields
+from provpack.jobs.loaded import Origin
+from provpack.jobs.sheetfields import sheet_fields
 from provpack.model.labels import called, label
 from provpack.model.vocab import BENCH_SCOPE
 from provpack.package.names import package_name
 
 _IDS: Final = {"chain": "id", "transfer": "transfer_id", "equipment": "id"}
-_LEVELS: Final[Mapping[str, Level]] = {
-    "job": "job", "defaults": "defaults", "chain": "chain", "transfer": "row", "equipment": "job"
-}  # fmt: skip
-_FILES: Final = FILE_COLUMNS | {"equipment", "client_profiles"}
 _TOLD: Final = 60
-_LEADS_AWAY: Final = frozenset(
-    rule.id
-    for rule in (
-        input_rules.PATH_FORM,
-        input_rules.PATH_OUTSIDE,
-        input_rules.PATH_LINK,
-        input_rules.PATH_SPECIAL,
-    )
-)
 
 
 def taken_in(members: Mapping[str, Any], bench: Bench) -> Line:
@@ -137,7 +124,7 @@ def declared(members: Mapping[str, Any], bench: Bench) -> Line:
     column = _column(scope, name)
     value = value_of(column, members.get("value"), warnings)
     _fits(scope, {name: value})
-    _points_into_the_job(bench, scope, name, value, said, warnings)
+    fitting(bench, scope, name, value, warnings)
     now = said.at(scope, id_).get(name)
     if "was" in members and not same(members["was"], now):
         # what a person saw may have been that of the chain, of the defaults, or of the pass
@@ -188,6 +175,7 @@ def settings(given: Any, warnings: list[str]) -> dict[str, Any]:
             )
         out[name] = value_of(columns[name], value, warnings)
     _fits("chain", out)
+    warnings += nobody_knows(out)
     return out
 
 
@@ -204,6 +192,14 @@ def value_of(column: Column, given: Any, warnings: list[str]) -> Any:
         typed = given["cell"]
         if not isinstance(typed, str):
             raise refused("not-a-text", "The cell is no text.", todo="Give it as text.", where=column.name)
+        plain = is_blank(typed) or typed.strip().casefold() in ("[]", "unknown")
+        if column.kind == "table" and not plain:
+            raise refused(
+                "no-such-value",
+                f"{called(column.name)} has rows with several parts: one text cannot hold them.",
+                todo="State it row by row on the page, or as JSON: `provpack jot declare --json-value`.",
+                where=column.name,
+            )
         return None if is_blank(typed) else _or_unknown(_cell(column, typed, warnings))
     out = declare_table({column.name: given}, {column.name: column}, Origin(level="job", file=LOG))
     _judge(column.name, out.findings, warnings)
@@ -303,7 +299,8 @@ def _fits(scope: str, values: Mapping[str, Any]) -> None:
         pointer = wrong.pointer
         if any(pointer == prefix + name or pointer.startswith(f"{prefix}{name}/") for name in given):
             place = pointer.removeprefix(prefix)
-            parts = [f"row {int(p) + 1}" if p.isdecimal() else label(p) for p in place.split("/")]
+            one = "row" if columns[place.partition("/")[0]].kind == "table" else "entry"
+            parts = [f"{one} {int(p) + 1}" if p.isdecimal() else label(p) for p in place.split("/")]
             raise refused(
                 "no-such-value",
                 f"{' / '.join(parts)}: the value {_in_words(wrong.message, columns)}",
@@ -315,37 +312,12 @@ def _fits(scope: str, values: Mapping[str, Any]) -> None:
 def _in_words(message: str, columns: Mapping[str, Column]) -> str:
     """What the schema says of a value, with what each part of a row is called."""
     names = {part for column in columns.values() for part in column.fields}
+    message = re.sub(r" (?:Declared|Derived|Measured)(?:, or [a-z ]+)?\.$", "", message)
     return re.sub(
         r'"([a-z_]+)"|\b([a-z]+(?:_[a-z]+)+)\b',
         lambda found: f"'{label(found[0].strip(chr(34)))}'" if found[0].strip('"') in names else found[0],
         message,
     )
-
-
-def _points_into_the_job(
-    bench: Bench, scope: str, name: str, value: Any, said: Said, warnings: list[str]
-) -> None:
-    """A named file lies below the job folder, or will; one that leads out of it is refused."""
-    files = _named_files(scope, name, value)
-    if not files:
-        return
-    listing = list_folder(bench.folder)
-    for file in files:
-        found = resolve(listing, file, where=name)
-        if found.path is not None:
-            continue
-        first = found.findings[0]
-        if first.rule in _LEADS_AWAY:
-            raise refused("file-outside", first.what, todo=first.todo, where=name)
-        warnings.append(first.what)
-
-
-def _named_files(scope: str, name: str, value: Any) -> list[str]:
-    if name == "passes" and isinstance(value, list):
-        return [str(e["file"]) for e in value if isinstance(e, Mapping) and e.get("file")]
-    if name not in _FILES or (name == "equipment" and scope != "job"):
-        return []
-    return [str(v) for v in (value if isinstance(value, list) else [value]) if v is not None]
 
 
 def _changed_meanwhile(bench: Bench, scope: str, id_: str | None, name: str, now: Any) -> Exception:

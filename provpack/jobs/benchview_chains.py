@@ -171,6 +171,8 @@ def _carriers(desk: Desk, job: LoadedJob, state: BenchState) -> list[dict[str, A
         if not transfer_id or transfer_id in busy or desk.sealed(transfer_id) is not None:
             continue
         row = rows.get(transfer_id)
+        if row is not None and row.follows:
+            continue  # it has the recording of the one it corrects
         said = row.values if row is not None else {}
         passes = _played(row, state.transfers.get(transfer_id))
         parts = [_carrier_words(transfer_id, said)]

@@ -10,6 +10,7 @@ from typing import Any
 from provpack.jobs.benchact import clock_words
 from provpack.jobs.benchdesk import Desk
 from provpack.jobs.columns import Column
+from provpack.jobs.corrections import CORRECTS, PLAYS_AGAIN
 from provpack.jobs.load import JOB_SHEET
 from provpack.jobs.loaded import LoadedTransfer, Origin
 from provpack.jobs.sheetfields import sheet_fields
@@ -150,7 +151,21 @@ def origin_words(desk: Desk, transfer_id: str, row: LoadedTransfer | None, name:
         return ""
     if row is None or name not in row.origins:
         return f"with the row: {row.origin}" if row is not None else ""
-    return _place(desk, row.origins[name], row.chain_id, desk.now())
+    lead = _taken_over(desk, transfer_id, name, row.origins[name])
+    return lead + _place(desk, row.origins[name], row.chain_id, desk.now())
+
+
+def _taken_over(desk: Desk, transfer_id: str, name: str, origin: Origin) -> str:
+    """ "of T01: " for a value that stands as it was stated of the transfer that this one takes over from."""
+    said = desk.said().transfers.get(transfer_id, {})
+    of = said.get(CORRECTS) or said.get(PLAYS_AGAIN)
+    if not of or name in said or origin.level not in ("row", "companion"):
+        return ""
+    if origin.file == LOG_NAME:
+        entry = next((e for e in desk.state.entries if e.get("n") == origin.row), {})
+        if transfer_id in (entry.get("transfer_id"), entry.get("id")):
+            return ""
+    return f"of {of}: "
 
 
 def _own_origin(desk: Desk, scope: str, id_: str | None, name: str, value: Any) -> str:

@@ -205,6 +205,8 @@ def _state(desk: Desk, transfer_id: str, row: LoadedTransfer | None, taken: Take
     package = desk.sealed(transfer_id)
     if package is not None:
         return "sealed", f"sealed as {package}"
+    if row is not None and row.follows:
+        return "attached", f"corrects {row.follows[0]}, and has its recording"
     last = taken.passes[-1] if taken.passes else None
     if last is not None and last.verdict == "accepted":
         return "accepted", f"pass {last.number} accepted"

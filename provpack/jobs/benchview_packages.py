@@ -5,6 +5,7 @@ A sealed package is never patched: nothing on the page changes one.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -14,14 +15,17 @@ from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.jobs.benchact import clock_words
-from provpack.jobs.benchdesk import Desk, DeskInfo, sealed_at
+from provpack.jobs.benchcorrect import Correction, corrections, next_id
+from provpack.jobs.benchdesk import Desk, DeskInfo
+from provpack.jobs.benchsealed import sealed_at, since
 from provpack.jobs.benchview_checked import ORDER, checked, found_of, measured_of, ready
 from provpack.jobs.benchview_files import after_address
+from provpack.jobs.corrections import PLAYS_AGAIN
 from provpack.jobs.loaded import LoadedTransfer
 from provpack.package.benchtime import pass_that_counts
 from provpack.package.custodystate import moment_of, package_of
 from provpack.package.figures import count
-from provpack.package.ledgerline import FIXITY_CHECKED
+from provpack.package.ledgerline import FIXITY_CHECKED, SUPERSEDED
 from provpack.package.ledgerwords import sentence
 from provpack.package.names import package_name
 
@@ -39,11 +43,14 @@ DEPTHS: Final[Mapping[str, str]] = {
 
 
 def packages_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
-    """The page: {destination, ready, open, job_findings, packages, works, busy, ledger}."""
-    job = desk.job()
+    """The page: {destination, ready, open, job_findings, packages, correct, works, busy, ledger}."""
+    job, replaced = desk.job(), corrections(desk)
     result = checked(desk, info)
     names = {t.transfer_id: package_name(job.job_id, t.transfer_id) for t in job.transfers}
     there = {i: n for i, n in names.items() if _is_package(info.destination / n)}
+    made = {transfer_id: sealed_at(info.destination / name) for transfer_id, name in there.items()}
+    later = since(desk.state, made)
+    titles = {t.transfer_id: _title(t) for t in job.transfers}
     lines, trouble = _ledger(info.destination, set(names.values()), job.job_id)
     waiting: list[dict[str, Any]] = []
     can: list[dict[str, Any]] = []
@@ -70,9 +77,19 @@ def packages_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
             if f.severity == "error"
         ],
         "packages": [
-            _package(info.destination / name, transfer_id, name, lines, now)
+            {
+                **_package(transfer_id, name, made[transfer_id], later.get(transfer_id, ""), lines, now),
+                "replaced": _replaced(replaced.get(transfer_id)),
+                "enter": _to_be_entered(replaced.get(transfer_id), name, lines, info.destination),
+            }
             for transfer_id, name in there.items()
         ],
+        "correct": [
+            {"id": transfer_id, "name": name, "title": titles[transfer_id], "new": next_id(desk, transfer_id)}
+            for transfer_id, name in there.items()
+            if transfer_id not in replaced
+        ],
+        "replacing": [_replacing(c) for c in replaced.values() if c.of in there and not c.sealed],
         "works": works[:6],
         "busy": {kind: any(w["kind"] == kind and w["running"] for w in works) for kind in ("wrap", "verify")},
         "ledger": {"shown": shown[:LINES_SHOWN], "more": shown[LINES_SHOWN:], "trouble": trouble},
@@ -103,16 +120,19 @@ def _row(desk: Desk, info: DeskInfo, one: LoadedTransfer, found: tuple[Finding, 
         notes.append(f"Pass {last.number} is to be made again.")
     if one.path is not None and measured_of(info, one.file) is None:
         notes.append("Its file was not measured yet: wrapping measures it and may find more.")
-    values = one.values
-    title = ", ".join(str(values[n]) for n in ("carrier_id", "title") if values.get(n))
     return {
         "id": one.transfer_id,
-        "title": title or "no title yet",
+        "title": _title(one),
         "address": address,
         "reasons": [{"what": f.what, "todo": f.todo, "where": f.where} for f in errors[:REASONS_SHOWN]],
         "more": max(len(errors) - REASONS_SHOWN, 0),
         "notes": notes,
     }
+
+
+def _title(one: LoadedTransfer) -> str:
+    said = ", ".join(str(one.values[n]) for n in ("carrier_id", "title") if one.values.get(n))
+    return said or "no title yet"
 
 
 # -- what was wrapped or verified ----------------------------------------------------------------------------
@@ -123,8 +143,8 @@ def _work(work: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
     for unit in result.get("units", ()):
         found = [f for f in unit.get("findings", ()) if f.get("severity") == "error"]
         problem = unit.get("problem")
-        if problem:
-            found = [problem, *found]
+        if problem:  # what was found while wrapping is quoted in the refusal: once is enough
+            found = [problem, *(f for f in found if f["what"] not in problem["what"])]
         name = unit.get("transfer_id") or unit.get("name") or Path(str(unit.get("path") or "")).name
         units.append(
             {
@@ -149,9 +169,13 @@ def _work(work: Mapping[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
 
 # -- packages and the ledger ---------------------------------------------------------------------------------
 def _package(
-    path: Path, transfer_id: str, name: str, lines: list[dict[str, Any]], now: datetime
+    transfer_id: str,
+    name: str,
+    made: datetime | None,
+    later: str,
+    lines: list[dict[str, Any]],
+    now: datetime,
 ) -> dict[str, Any]:
-    made = sealed_at(path)
     last = next((e for e in lines if e.get("kind") == FIXITY_CHECKED and package_of(e) == name), None)
     looked = "Not verified since it was sealed, as far as the ledger says."
     well = None
@@ -166,8 +190,44 @@ def _package(
         "name": name,
         "transfer_id": transfer_id,
         "made": clock_words(made.isoformat(), now) if made is not None else "at a time that cannot be read",
+        "later": later,
         "looked": looked,
         "well": well,
+    }
+
+
+def _replaced(by: Correction | None) -> str:
+    if by is None:
+        return ""
+    return f"{by.transfer_id} replaces it" + (f", sealed as {by.sealed}." if by.sealed else ", once wrapped.")
+
+
+def _to_be_entered(by: Correction | None, name: str, lines: list[dict[str, Any]], destination: Path) -> str:
+    """The command that enters in the ledger what replaces a package, "" when it is in there or not so yet."""
+    if by is None or not by.sealed:
+        return ""
+    if any(e.get("kind") == SUPERSEDED and package_of(e) == name for e in lines):
+        return ""
+    words = [
+        "provpack",
+        "enter",
+        str(destination),
+        "superseded",
+        "--package",
+        name,
+        "--note",
+        f"by {by.sealed}",
+    ]
+    return shlex.join(words)
+
+
+def _replacing(one: Correction) -> dict[str, Any]:
+    """A correction that is not wrapped yet. can_go: the log made it and can take it back."""
+    return {
+        "id": one.transfer_id,
+        "of": one.of,
+        "again": one.how == PLAYS_AGAIN,
+        "can_go": bool(one.lines),
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,8 +16,9 @@ from provpack.edge.tables import BLANK, shortened
 from provpack.errors import RecordProblem
 from provpack.findings import Rule, Severity
 from provpack.jobs import rules
-from provpack.jobs.celltimes import read_date, read_moment
+from provpack.jobs.celltimes import instead, read_date, read_moment
 from provpack.jobs.columns import Column
+from provpack.jobs.unseen import unseen
 from provpack.model.rates import parse_rate
 
 
@@ -66,17 +67,27 @@ _PROGRAM_NO_VALUE = re.compile(r"^(nan|<na>|nat|null)$", re.IGNORECASE)
 _SHORTENED_ID = re.compile(r"^[+-]?[0-9](?:[.,][0-9]+)?[eE]\+[0-9]+$")
 _SHORTENED = re.compile(r"^[+-]?[0-9]+(?:[.,][0-9]+)?[eE][+-]?[0-9]+$")
 _COMMA = re.compile(r"^[+-]?([0-9]+,[0-9]+|[0-9]{1,3}([., '][0-9]{3})+([.,][0-9]+)?)$")
+_DECIMAL_COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]+)$")
+_GROUPED = re.compile(r"^[+-]?[0-9]{1,3}([., '])[0-9]{3}(\1[0-9]{3})*$")
 _INTEGER = re.compile(r"^[+-]?[0-9]{1,15}(?:\.0{1,6})?$")
 _NUMBER = re.compile(r"^[+-]?[0-9]{1,15}(?:\.[0-9]{1,15})?$")
 _TIME = re.compile(r"^[0-9]{1,4}:[0-5][0-9]:[0-5][0-9](?:\.[0-9]{1,9})?$")
 _SPECIAL_SPACE = re.compile("[\u00a0\u00ad\u1680\u2000-\u200f\u2028-\u202f\u205f-\u2064\u3000\ufeff]")
 _SMART = re.compile("[\u2018-\u201f\u2032-\u2036\u00ab\u00bb\u2039\u203a\u00b4]")
+_TRUTH_ELSEWHERE: Final = {
+    True: "wahr vrai verdadero vero waar verdadeiro prawda sant sand ja oui si sim tak",
+    False: "falsch faux falso onwaar fałsz falskt falsk nein non nee nej não nie",
+}
+"""What spreadsheets and people write for true and false in other languages (from memory): only a hint."""
 _MOJIBAKE = re.compile("[\u00c2-\u00f4][\u0080-\u00bf\u0152-\u0192\u02c6\u02dc\u2013-\u203a\u20ac\u2122]")
 
 
 def read_cell(column: Column, text: str) -> Reading:
     """The value of a cell that is not blank. Faults of severity warning come with a value."""
     reading = Reading()
+    hidden = unseen(text, name=column.name)
+    if hidden is not None:
+        return reading.fail(*hidden)
     if column.kind == "prose":
         return _prose(text, reading)
     stripped = _stripped(text, reading)
@@ -101,7 +112,7 @@ def _prose(text: str, reading: Reading) -> Reading:
     reading.value = text
     stripped = text.strip(BLANK)
     if _ERROR_VALUE.match(stripped):
-        return reading.fail(rules.CELL_ERROR, f"The cell says {shortened(stripped)}.")
+        return reading.fail(rules.CELL_ERROR, f"{shortened(stripped)} is what a spreadsheet says of a fault.")
     if _PROGRAM_NO_VALUE.match(stripped):
         reading.faults.append(
             Fault(rules.CELL_NAN, f"The text is {shortened(stripped)}.", severity="warning")
@@ -123,7 +134,7 @@ def _stripped(text: str, reading: Reading) -> str:
 def _decoded_well(text: str, reading: Reading) -> None:
     if "\ufffd" in text:
         reading.faults.append(
-            Fault(rules.CELL_MOJIBAKE, f"Letters were lost before the sheet was saved: {shortened(text)}.")
+            Fault(rules.CELL_MOJIBAKE, f"Letters were lost before it was saved: {shortened(text)}.")
         )
         return
     if _MOJIBAKE.search(text):
@@ -140,18 +151,18 @@ def _mangled(column: Column, text: str, reading: Reading) -> bool:
     shown = shortened(text)
     strict = column.kind not in ("line", "path", "list")
     if _ERROR_VALUE.match(text):
-        reading.fail(rules.CELL_ERROR, f"The cell says {shown}.")
+        reading.fail(rules.CELL_ERROR, f"{shown} is what a spreadsheet says of a fault.")
     elif text.startswith("="):
-        reading.fail(rules.CELL_ERROR, f"The cell holds a formula, not its value: {shown}.")
+        reading.fail(rules.CELL_ERROR, f"A formula stands there, not its value: {shown}.")
     elif _NO_VALUE.match(text):
         todo = "Write [] for an empty list." if column.kind in ("list", "table") else ""
         if column.kind == "enum":
-            todo = f"Leave the cell empty, or write one of: {', '.join(_spoken(w) for w in column.words)}."
-        reading.fail(rules.CELL_NAN, f"The cell says {shown}, which is no answer.", todo)
+            todo = f"Leave it empty, or write one of: {', '.join(_spoken(w) for w in column.words)}."
+        reading.fail(rules.CELL_NAN, f"{shown} is no answer.", todo)
     elif text.startswith("'"):
-        reading.fail(rules.CELL_APOSTROPHE, f"The cell starts with an apostrophe: {shown}.")
+        reading.fail(rules.CELL_APOSTROPHE, f"There is an apostrophe at the start: {shown}.")
     elif "\n" in text or "\r" in text:
-        reading.fail(rules.CELL_LINE_BREAK, f"A line break stands inside the cell: {shown}.")
+        reading.fail(rules.CELL_LINE_BREAK, f"A line break stands inside it: {shown}.")
     elif strict and _SPECIAL_SPACE.search(text):
         bad = _SPECIAL_SPACE.search(text)
         code = ord(bad.group()) if bad else 0
@@ -186,6 +197,9 @@ def _word(column: Column, text: str, reading: Reading) -> Reading:
         return reading
     words = [_spoken(word) for word in column.words]
     near = difflib.get_close_matches(spoken[:60], words, n=1)
+    near = [
+        _spoken(w) for w in column.words if isinstance(w, bool) and spoken in _TRUTH_ELSEWHERE[w].split()
+    ] or near
     hint = f"Did you mean {near[0]}? " if near else ""
     return reading.fail(
         rules.CELL_VOCABULARY,
@@ -207,12 +221,26 @@ def _number(column: Column, text: str, reading: Reading) -> Reading:
     elif _SHORTENED.match(text):
         reading.fail(rules.CELL_SCIENTIFIC, f"The number {shown} was shortened.")
     elif _COMMA.match(text):
-        reading.fail(rules.CELL_COMMA, f"The number {shown} can be read in more than one way.")
+        what = f"The number {shown} can be read in more than one way."
+        reading.fail(rules.CELL_COMMA, what, _plainly(text, whole=column.kind == "integer"))
     elif _NUMBER.match(text):
         reading.fail(rules.CELL_NUMBER, f"{shown} is not a whole number.")
     else:
         reading.fail(rules.CELL_NUMBER, f"{shown} is not a number.")
     return reading
+
+
+def _plainly(text: str, *, whole: bool) -> str:
+    """What to write in the place of a number with a decimal comma or grouped digits; "" when nobody can tell.
+    whole: only a whole number will do."""
+    likely = [re.sub("[^0-9+-]", "", text)] if _GROUPED.match(text) else []
+    comma = _DECIMAL_COMMA.match(text)
+    if comma and not comma[2].strip("0"):
+        likely.append(comma[1])
+    elif comma and not whole:
+        likely.append(f"{comma[1]}.{comma[2]}")
+    which = "whichever" if len(likely) > 1 else "if that"
+    return f"Write {' or '.join(likely)}, {which} is meant: no comma, and no grouping." if likely else ""
 
 
 def _frequency(column: Column, text: str, reading: Reading) -> Reading:
@@ -221,7 +249,8 @@ def _frequency(column: Column, text: str, reading: Reading) -> Reading:
         num, _, den = re.sub(r"[^0-9/]", "", text).partition("/")
         reading.value = {"num": int(num), "den": int(den or 1)}
     except RecordProblem:
-        hint = "For 44.056 kHz write 44100000/1001, for 44.1 kHz write 44100."
+        hint = _plainly(text, whole=True)
+        hint = hint or "For 44.056 kHz write 44100000/1001, for 44.1 kHz write 44100."
         reading.fail(rules.CELL_FREQUENCY, f"{shortened(text)} is not an exact frequency.", hint)
     return reading
 
@@ -237,7 +266,9 @@ def _position(column: Column, text: str, reading: Reading) -> Reading:
             f"{shortened(text)} is a time code, which counts picture frames, not samples.",
         )
     else:
-        reading.fail(rules.CELL_POSITION, f"{shortened(text)} is no position in the audio.")
+        pointed = text.replace(",", ".")
+        todo = f"Write {pointed}, with a point." if _TIME.match(pointed) else _plainly(text, whole=True)
+        reading.fail(rules.CELL_POSITION, f"{shortened(text)} is no position in the audio.", todo)
     return reading
 
 
@@ -245,7 +276,8 @@ def _time(column: Column, text: str, reading: Reading) -> Reading:
     value, fault = (read_date if column.kind == "date" else read_moment)(text, column.kind)
     if fault is not None:
         rule, what, severity = fault
-        reading.faults.append(Fault(rule, what, severity=severity))
+        todo = instead(text, column.kind) if rule is rules.CELL_DATE_ORDER else ""
+        reading.faults.append(Fault(rule, what, todo, severity))
     reading.value = ABSENT if value is None else value
     return reading
 
@@ -267,8 +299,22 @@ def _list(column: Column, text: str, reading: Reading) -> Reading:
         if inner.value in values:
             return reading.fail(rules.CELL_LIST, f"The list names {shortened(part.strip())} twice.")
         values.append(inner.value)
+    against = contradiction(values) if item.words else ""
+    if against:
+        return reading.fail(rules.CELL_LIST, against, ALONE)
     reading.value = values
     return reading
+
+
+ALONE: Final = "Leave one of the two out: what was seen, or that it was not."
+_SAYS_NOTHING_ELSE: Final = ("unknown", "not_observed", "none")
+
+
+def contradiction(values: Sequence[object]) -> str:
+    """Why the words of a list cannot stand together, "" when they can: one says that nobody knows more."""
+    alone = next((v for v in values if v in _SAYS_NOTHING_ELSE), None)
+    other = next((v for v in values if v != alone), None)
+    return f"'{alone}' and '{other}' cannot both be so." if alone is not None and other is not None else ""
 
 
 def _table(column: Column, text: str, reading: Reading) -> Reading:

@@ -7,7 +7,7 @@ from datetime import date, datetime
 
 from provpack.edge.tables import shortened
 from provpack.findings import Rule, Severity
-from provpack.jobs import rules
+from provpack.jobs import rules, valuerules
 
 TimeFault = tuple[Rule, str, Severity | None]
 
@@ -17,6 +17,11 @@ _MOMENT = re.compile(
     r" ?([Zz]|[+-][0-9]{2}:?[0-9]{2})?$"
 )
 _PARTS = re.compile(r"^([0-9]{1,2})[./\-]([0-9]{1,2})[./\-]([0-9]{4}|[0-9]{2})\b")
+_YEAR = re.compile(r"(?<![0-9X-])[0-9]{2}[0-9X]{2}(?![0-9])")
+SOUND_SINCE = 1850
+"""No sound was recorded before (the first recordings are of 1857; from memory)."""
+KEPT_SINCE = 1900
+"""Before it no carrier was handled, no machine serviced, no right agreed; common practice, no source."""
 _DAY_COUNT = re.compile(r"^[0-9]{5}(?:[.,][0-9]+)?$")
 _MONTHS = (
     "January February March April May June July August September October November December".split()  # noqa: SIM905
@@ -35,7 +40,13 @@ def read_date(text: str, kind: str) -> tuple[str | None, TimeFault | None]:
 def read_moment(text: str, kind: str) -> tuple[str | None, TimeFault | None]:
     """kind date_time: a date and time with offset. moment: that, or a date. edtf: left to its schema."""
     if kind == "edtf":
-        return (None, _notation(text)) if _PARTS.match(text) or _DAY_COUNT.match(text) else (text, None)
+        if _PARTS.match(text) or _DAY_COUNT.match(text):
+            return None, _notation(text)
+        early = next((y for y in _YEAR.findall(text) if int(y.replace("X", "9")) < SOUND_SINCE), None)
+        if early is None:
+            return text, None
+        rule, what, _ = _too_early(text, early, SOUND_SINCE)
+        return text, (rule, what, "warning")  # what an owner says of it is kept: nobody else may know better
     if _DATE.match(text):
         if not _exists(text):
             return None, _no_such(text)
@@ -56,6 +67,8 @@ def read_moment(text: str, kind: str) -> tuple[str | None, TimeFault | None]:
         datetime.fromisoformat(f"{day}T{minutes}{seconds or ':00'}{'+00:00' if offset == 'Z' else offset}")
     except ValueError:
         return None, _no_such(text)
+    if not _exists(day):
+        return None, _no_such(text)
     if seconds is None:
         return value, (rules.CELL_DATE, f"{shortened(text)} has no seconds; 00 was written.", "note")
     return value, None
@@ -63,14 +76,21 @@ def read_moment(text: str, kind: str) -> tuple[str | None, TimeFault | None]:
 
 def _exists(text: str) -> bool:
     try:
-        date.fromisoformat(text)
+        return date.fromisoformat(text).year >= KEPT_SINCE
     except ValueError:
         return False
-    return True
 
 
 def _no_such(text: str) -> TimeFault:
+    year = text[:4]
+    if "0000" < year < str(KEPT_SINCE):
+        return _too_early(text, year, KEPT_SINCE)
     return rules.CELL_DATE, f"{shortened(text)} does not exist in the calendar or on the clock.", None
+
+
+def _too_early(text: str, year: str, since: int) -> TimeFault:
+    what = f"{shortened(text)} names the year {year}; nothing that is recorded here is older than {since}."
+    return valuerules.DATE_TOO_EARLY, what, None
 
 
 def _notation(text: str) -> TimeFault:
@@ -87,3 +107,22 @@ def _notation(text: str) -> TimeFault:
     if _DAY_COUNT.match(text):
         return rules.CELL_DAY_NUMBER, f"{shortened(text)} is a count of days, not a date.", None
     return rules.CELL_DATE, f"{shortened(text)} is not a date or time in the form asked for.", None
+
+
+def instead(text: str, kind: str) -> str:
+    """What to write in the place of a date in another order: each day it may mean; "" for none."""
+    parts = _PARTS.match(text)
+    if parts is None or len(parts[3]) != 4:
+        return ""
+    first, second, year = int(parts[1]), int(parts[2]), parts[3]
+    days = [
+        f"{year}-{month:02}-{day:02}"
+        for day, month in dict.fromkeys(((first, second), (second, first)))
+        if 1 <= month <= 12 and 1 <= day <= 31
+    ]
+    if not days:
+        return ""
+    time = (
+        f", and behind it the time with its offset: {days[0]}T14:30:00+02:00" if kind == "date_time" else ""
+    )
+    return f"Write {' or '.join(days)}{time}."

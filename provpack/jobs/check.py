@@ -14,7 +14,14 @@ from provpack.jobs import rules
 from provpack.jobs.assembly import open_audio, prove_file
 from provpack.jobs.check_bench import against_the_bench
 from provpack.jobs.check_chains import Playback, chain_check, crossed, equipment, playbacks, serials, times
-from provpack.jobs.check_files import FileFacts, attached_files, probe, shared_files, unnamed_files
+from provpack.jobs.check_files import (
+    FileFacts,
+    attached_files,
+    own_papers,
+    probe,
+    shared_files,
+    unnamed_files,
+)
 from provpack.jobs.check_records import NO_ID, Validate, judge_draft, judge_job, unknown_waivers, waived
 from provpack.jobs.clientprofiles import load_profiles
 from provpack.jobs.declared import found_at
@@ -28,6 +35,7 @@ from provpack.jobs.progress import Progress, expect, next_part
 from provpack.jobs.wrapsize import bytes_to_check
 from provpack.measure.fanout import RunAll
 from provpack.package.bagpaths import readable
+from provpack.package.figures import counted
 from provpack.package.heldback import hold_back
 from provpack.package.heldnames import Person
 from provpack.package.names import package_name
@@ -136,7 +144,7 @@ def check_loaded(
     everything: list[Playback] = []
     used: set[str] = set()
     summaries: list[tuple[LoadedTransfer, FileFacts | None, list[Finding], PassReport | None]] = []
-    progress.begin(f"checking {len(job.transfers)} transfers", 0)
+    progress.begin(f"checking {counted(len(job.transfers), 'transfer')}", 0)
     if run_all is not None:
         expect(progress, [bytes_to_check(transfer) for transfer in job.transfers])
     for transfer in job.transfers:
@@ -177,7 +185,8 @@ def check_loaded(
     findings += judge_job(job, validate, used)
     findings += serials(job, used)
     findings += unnamed_files(job)
-    shared = [*_items(job), *_names(job), *shared_files(job), *attached_files(job), *crossed(everything)]
+    shared = [*_items(job), *_names(job), *shared_files(job), *attached_files(job), *own_papers(job)]
+    shared += crossed(everything)
     findings, mine = _attributed(job, findings)
     per_transfer = {id(transfer): [*mine.get(id(transfer), []), *own] for transfer, _, own, _ in summaries}
     for finding, transfers in shared:
@@ -314,9 +323,9 @@ def _told_once(findings: list[Finding]) -> tuple[Finding, ...]:
         if alike[kind] <= MOST_ALIKE:
             out.append(finding)
         last[kind] = finding
-    for kind, count in alike.items():
-        if count > MOST_ALIKE:
-            what = f"{count - MOST_ALIKE} more of the same kind, the last one: {last[kind].what}"
+    for kind, many in alike.items():
+        if many > MOST_ALIKE:
+            what = f"{many - MOST_ALIKE} more of the same kind, the last one: {last[kind].what}"
             out.append(replace(last[kind], what=what))
     return tuple(out)
 

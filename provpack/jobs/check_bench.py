@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from provpack.findings import Finding
 from provpack.jobs import benchrules as rules
+from provpack.jobs.benchact import instant
 from provpack.jobs.benchfiles import local_time
 from provpack.jobs.benchtransfer import clock_of, speaking
 from provpack.jobs.benchvalues import shown
@@ -20,7 +21,7 @@ _WITH_ITS_CHECK = "chain_check_at"
 
 def against_the_bench(job: LoadedJob, transfer: LoadedTransfer) -> list[Finding]:
     """Files that are not what was attached, and values of the chain that nobody confirmed for the pass."""
-    taken = job.bench.transfers.get(transfer.transfer_id)
+    taken = job.bench.transfers.get(transfer.recording)
     if taken is None:
         return []
     found = [f for one in taken.passes for f in _exchanged(job, one)]
@@ -42,7 +43,7 @@ def _exchanged(job: LoadedJob, one: Pass) -> Iterator[Finding]:
         changed = local_time((job.folder / held.file).lstat().st_mtime_ns)
     except OSError:
         return  # told where it is read
-    if held.modified_at and held.modified_at != changed:
+    if held.modified_at and instant(held.modified_at) != instant(changed):
         what = f"{of_pass}, last changed {_clock(held.modified_at)}; it was changed again {_clock(changed)}."
         yield rules.FILE_EXCHANGED.found(
             what, f"bench log, line {held.n}", severity="warning", position={"file": held.file}
@@ -60,9 +61,6 @@ def _unconfirmed(transfer: LoadedTransfer, one: Pass) -> Iterator[Finding]:
             continue
         began = f"when pass {one.number} began ({clock_of(one.started_at)})"
         where, place = str(origin), origin.position()
-        if name in one.settings and one.settings[name] is None:
-            what = f"{label(name)}: {began} it was said that nobody knows; the chain says {shown(value)}."
-            yield rules.SETTING_TAKEN_BACK.found(what, where, position=place)
-        elif name not in one.settings and not (name == _WITH_ITS_CHECK and "chain_check_id" in one.settings):
+        if name not in one.settings and not (name == _WITH_ITS_CHECK and "chain_check_id" in one.settings):
             what = f"{label(name)}: nothing was said of it {began}; the chain says {shown(value)}."
             yield rules.SETTING_LATER.found(what, where, position=place)

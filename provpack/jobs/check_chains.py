@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 from provpack.findings import Finding
-from provpack.jobs import rules
+from provpack.jobs import rules, valuerules
 from provpack.jobs.check_files import FileFacts
 from provpack.jobs.declared import found_at
 from provpack.jobs.draft import started, used_equipment
@@ -24,6 +24,9 @@ from provpack.package.benchfit import RATE_UNSURE, may_be_longer
 PASS_MAY_EXCEED = timedelta(minutes=2)
 PASS_MAY_EXCEED_SHARE = Fraction(1, 20)
 CLOCK_MAY_DIFFER = timedelta(minutes=5)
+FILES_SINCE = 1970
+"""No transfer room captured sound to a file before; common practice, no source."""
+NOBODY_KNOWS = frozenset({"unknown", "not known", "none", "?", "-", "n/a", "not_observed", "not_fitted"})
 NO_SERIAL = frozenset({"", "-", "?", "unknown", "none", "n/a"})
 
 
@@ -108,8 +111,7 @@ def crossed(all_playbacks: Sequence[Playback]) -> list[Concerning]:
         latest: list[Playback] = []
         for playback in lane:
             for other in latest:
-                same = other.transfer is playback.transfer
-                if not same and _stop(other) > _start(playback):
+                if not _one(other, playback) and _stop(other) > _start(playback):
                     key = (id(other), id(playback))
                     shared.setdefault(key, (other, playback, []))[2].append(f"{kind} {which}")
                     break
@@ -130,8 +132,13 @@ def _stop(playback: Playback) -> datetime:
 def _two_latest(candidates: list[Playback]) -> list[Playback]:
     candidates.sort(key=_stop, reverse=True)
     first = candidates[0]
-    second = next((c for c in candidates if c.transfer is not first.transfer), None)
+    second = next((c for c in candidates if not _one(c, first)), None)
     return [first] if second is None else [first, second]
+
+
+def _one(playback: Playback, other: Playback) -> bool:
+    """Of one transfer, or of two that have one recording."""
+    return playback.transfer is other.transfer or playback.transfer.shares_recording(other.transfer)
 
 
 def _clash(first: Playback, second: Playback, things: list[str]) -> Concerning:
@@ -161,6 +168,9 @@ def times(
         if playback.start > now + CLOCK_MAY_DIFFER:
             what = f"Pass {playback.n} starts at {playback.start.isoformat()}, now is {now.isoformat()}."
             yield found_at(rules.PASS_FUTURE, what, playback.origin)
+        if playback.start.year < FILES_SINCE:
+            what = f"Pass {playback.n} starts in the year {playback.start.year}."
+            yield found_at(valuerules.PASS_TOO_EARLY, what, playback.origin)
     length = _length(transfer, facts)
     single = passes[0] if len(passes) == 1 else None
     if length is None or single is None or single.start is None or transfer.values.get("assembly"):
@@ -189,7 +199,7 @@ def equipment(job: LoadedJob, transfer: LoadedTransfer) -> Iterator[Finding]:
             if item is None:
                 if job.equipment:
                     what = f"There is no equipment '{item_id}' in the register."
-                    yield found_at(rules.EQUIPMENT_UNKNOWN, what, place)
+                    yield found_at(rules.EQUIPMENT_UNKNOWN, what, place, todo=stand_in(role, item_id))
             elif item.kind and item.kind not in kinds:
                 what = f"'{item_id}' is registered as {item.kind}, not as {role}."
                 yield found_at(rules.EQUIPMENT_KIND, what, place)
@@ -198,8 +208,20 @@ def equipment(job: LoadedJob, transfer: LoadedTransfer) -> Iterator[Finding]:
         for name, key in ((f"{role}_serial", "serial"), (f"{role}_make_model", "make_model")):
             declared, registered = values.get(name), item.raw.get(key)
             if declared and registered and declared != registered:
-                what = f"The row says '{declared}', the register says '{registered}' for {item.id}."
+                what = f"'{declared}' is declared, the register says '{registered}' for {item.id}."
                 yield found_at(rules.EQUIPMENT_DIFFERS, what, transfer.origin_of(name))
+
+
+def stand_in(role: str, item_id: str) -> str:
+    """What to do where a word stands in place of an identifier because nobody knows which machine it was."""
+    if item_id.strip().casefold() not in NOBODY_KNOWS:
+        return ""
+    kind = role.replace("_", " ")
+    return (
+        f"An identifier of the register belongs there. If nobody knows which {kind} it was, add one to the "
+        f"register that stands for it, such as '{kind.replace(' ', '-')}-not-known' with make and model 'not "
+        "known' and serial 'none visible', and name that. If there was none, leave it empty."
+    )
 
 
 def _named(transfer: LoadedTransfer, role: str) -> Iterator[tuple[str, Origin]]:

@@ -13,10 +13,11 @@ from provpack.edge.jobfolder import printable
 from provpack.edge.received import ReceivedFile
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
-from provpack.jobs import rules
+from provpack.jobs import rules, valuerules
 from provpack.jobs.assembly import is_assembled, plan_assembly
 from provpack.jobs.declared import found_at
 from provpack.jobs.loaded import Concerning, LoadedJob, LoadedTransfer, NamedFile, Origin
+from provpack.jobs.sheetfields import OWN_PAPERS
 
 WAVE_NAMES = (".wav", ".wave", ".bwf", ".rf64", ".bw64", ".w64")
 MOST_CHANNELS = 256
@@ -108,7 +109,7 @@ def _compare(transfer: LoadedTransfer, facts: FileFacts, named: NamedFile) -> It
     shown = f"'{printable(named.relative)}'"
     header = values.get("header_sampling_frequency_hz")
     if header is not None and header != facts.header_rate:
-        what = f"The header of {shown} says {facts.header_rate} Hz, the row declares {header} Hz."
+        what = f"The header of {shown} says {facts.header_rate} Hz, {header} Hz is declared."
         place = transfer.origin_of("header_sampling_frequency_hz")
         yield found_at(rules.FILE_RATE, what, place)
     use = values.get("channel_use")
@@ -127,7 +128,7 @@ def _word_length(transfer: LoadedTransfer, facts: FileFacts, shown: str) -> Iter
         yield found_at(rules.FILE_BITS, what, place)
         return
     if isinstance(declared, int) and declared != facts.bits:
-        what = f"{shown} has {facts.bits}-bit samples, the row declares {declared} bits."
+        what = f"{shown} has {facts.bits}-bit samples, {declared} bits are declared."
         yield found_at(rules.FILE_BITS, what, place)
     source = transfer.values.get("source_bit_depth")
     if isinstance(source, int) and facts.bits < source:
@@ -136,7 +137,8 @@ def _word_length(transfer: LoadedTransfer, facts: FileFacts, shown: str) -> Iter
 
 
 def shared_files(job: LoadedJob) -> list[Concerning]:
-    """One file named by two transfers: by the same name, by a hard link, or by a name that looks the same."""
+    """One file named by two transfers: by the same name, by a hard link, or by a name that looks the same.
+    A transfer that corrects another one has its recording on purpose."""
     findings: list[Concerning] = []
     by_inode: dict[tuple[int, int], tuple[LoadedTransfer, str]] = {}
     by_look: dict[str, tuple[LoadedTransfer, str]] = {}
@@ -148,6 +150,8 @@ def shared_files(job: LoadedJob) -> list[Concerning]:
             shown = printable(named.relative)
             other, name = by_inode.setdefault(facts[:2], (transfer, shown))
             if other is not transfer:
+                if transfer.shares_recording(other):
+                    continue
                 link = "" if name == shown else f" under the name '{name}' (a hard link)"
                 what = f"'{shown}' is already the file of {other.transfer_id}, {other.origin}{link}."
                 findings.append((found_at(rules.FILE_TWICE, what, named.origin), (other, transfer)))
@@ -168,8 +172,22 @@ def _look(name: str) -> str:
     return unicodedata.normalize("NFC", unicodedata.normalize("NFKD", name).casefold())
 
 
+def own_papers(job: LoadedJob) -> list[Concerning]:
+    """A sheet of the job named as the sound or a photograph of a transfer."""
+    papers = {*job.sheets, *OWN_PAPERS}
+    out: list[Concerning] = []
+    for transfer in job.transfers:
+        for named in (*_audio_files(transfer), *transfer.photos, *transfer.condition_photos):
+            if named.relative in papers:
+                what = f"'{printable(named.relative)}' is a paper of the job itself."
+                out.append((found_at(valuerules.OWN_PAPER, what, named.origin), (transfer,)))
+    return out
+
+
 def unnamed_files(job: LoadedJob) -> list[Finding]:
-    """WAV files of the folder that no row names."""
+    """WAV files of the folder that no row names; none in a folder that is no job, such as a package."""
+    if "job.toml" not in job.files:
+        return []
     named: set[str] = {d.relative for d in job.documents}
     for transfer in job.transfers:
         files = (*_audio_files(transfer), *transfer.documents, *transfer.photos)
@@ -179,7 +197,7 @@ def unnamed_files(job: LoadedJob) -> list[Finding]:
         if name.casefold().endswith(WAVE_NAMES) and name not in named:
             shown = printable(name)
             place = Origin(level="job", file=shown)
-            out.append(found_at(rules.FILE_UNNAMED, f"No row names '{shown}'.", place))
+            out.append(found_at(rules.FILE_UNNAMED, f"No transfer names '{shown}'.", place))
     return out
 
 

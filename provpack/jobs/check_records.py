@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from provpack.findings import Finding, Severity
-from provpack.jobs import rules
+from provpack.jobs import rules, valuerules
 from provpack.jobs.assembly import is_assembled
 from provpack.jobs.check_files import NO_AUDIO, FileFacts
 from provpack.jobs.declared import found_at
@@ -18,6 +18,9 @@ from provpack.jobs.sheetfields import JOB_VERSION, REGISTER_VERSION, sheet_field
 from provpack.model.recordrules import judge_record
 from provpack.model.recordview import PCM_ON_VIDEO
 from provpack.model.rules import CUSTODY_MISSING, NOT_ASSESSED, PCM_FIELDS
+from provpack.package.bagpaths import readable
+from provpack.package.names import unfit_job_id
+from provpack.package.needrules import FIELD_MISSING, PLACEHOLDER_EMPTY
 
 NO_ID = "00000000-0000-4000-8000-000000000000"
 """Stands for the record_id that only packing makes."""
@@ -26,6 +29,7 @@ _FILLED_LATER = frozenset(
 )
 _AUDIO_SECTIONS = ("deck", "interface", "capture", "signal")
 _MILDER: Mapping[Severity, Severity] = {"error": "warning", "warning": "note", "note": "note"}
+_NOT_FILLED = frozenset({FIELD_MISSING.id, PLACEHOLDER_EMPTY.id})
 NEVER_WAIVED = frozenset({rules.ID_MISSING.id, rules.ID_REPEATED.id, rules.FILE_TWICE.id, rules.REQUIRED.id})
 
 
@@ -75,9 +79,7 @@ def judge_draft(
         if _follows(job, transfer, finding, path):
             continue
         by_pointer.pop(path, None)
-        place = place_of(transfer, path)
-        position = {**place.position(), **finding.position}
-        said.append(replace(finding, where=f"{place} ({finding.where})", position=position))
+        said.append(led_back(finding, transfer))
     return [*by_pointer.values(), *said]
 
 
@@ -125,7 +127,7 @@ def _how_to_fill(parts: Sequence[str]) -> str:
         return ""
     item = column.item if column.kind == "list" and column.item is not None else column
     words = ", ".join(str(word).casefold() for word in item.words)
-    said = "Fill it in the row, in its chain or in the defaults"
+    said = "State it for the transfer, for its chain or in the defaults"
     if column.kind == "list":
         some = f"; one or more of: {words}" if words else ""
         return f"{said}: values divided by |, or [] where there is none{some}."
@@ -139,6 +141,13 @@ def _refused(transfer: LoadedTransfer, parts: Sequence[str]) -> bool:
         return True
     rest = parts[parts.index(name) + 1 :]
     return bool(rest) and any(key.startswith(f"{name}/{rest[0]}/") for key in transfer.refused)
+
+
+def follows_refusal(finding: Finding, transfer: LoadedTransfer) -> bool:
+    """True for a finding about a field that was filled in, with a value that could not be taken: that is told
+    where it stands."""
+    parts = str(finding.position.get("path", "")).split("/")[1:]
+    return finding.rule in _NOT_FILLED and bool(parts) and _refused(transfer, parts)
 
 
 def _told_elsewhere(job: LoadedJob, transfer: LoadedTransfer, name: str) -> bool:
@@ -200,8 +209,23 @@ def place_of(transfer: LoadedTransfer, pointer: str) -> Origin:
     return replace(transfer.origin, column=column)
 
 
+def led_back(finding: Finding, transfer: LoadedTransfer) -> Finding:
+    """The finding at the cell of the sheet that it speaks against; as it is when it names none."""
+    if not str(finding.position.get("path", "")).startswith("/"):
+        return finding
+    place = place_of(transfer, str(finding.position["path"]))
+    return replace(
+        finding, where=f"{place} ({finding.where})", position={**place.position(), **finding.position}
+    )
+
+
 def judge_job(job: LoadedJob, validate: Validate, used: set[str]) -> Iterator[Finding]:
     """What the schemas say of job.toml without its transfers, and of each piece of equipment."""
+    unfit = unfit_job_id(job.job_id) if job.job_id else ""
+    if unfit:
+        what = f"'{readable(job.job_id[:60])}' cannot be the identifier of a job: {unfit}."
+        place = Origin(level="job", file="job.toml", column="job_id")
+        yield found_at(valuerules.JOB_ID_UNFIT, what, job.job_origins.get("job_id", place))
     if "job.toml" in job.sheets:
         document = {"schema_version": JOB_VERSION, **job.job_values, "transfer": [{"transfer_id": "-"}]}
         for violation in validate("job-sheet", document):

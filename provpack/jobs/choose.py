@@ -118,6 +118,8 @@ def choose(candidates: Sequence[Candidate], wish: Wish, now: datetime) -> Choice
             return (tried if tried is not None and tried <= now else _NEVER, _path(one))
 
         units = list(_by_turns(sorted(again, key=age), sorted(others, key=age)))
+    elif len(due) == len(candidates) and drawn is None:
+        units = list(candidates)
     else:
         taken = {id(one) for one in (*again, *others)}
         units = [one for one in candidates if id(one) in taken]

@@ -13,12 +13,12 @@ from provpack.edge import schemas
 from provpack.edge.jobfolder import printable, read_all
 from provpack.errors import InputProblem, RecordProblem
 from provpack.findings import Finding
+from provpack.jobs.check_records import follows_refusal, led_back, waived
 from provpack.jobs.derive import wanted_from
 from provpack.jobs.deriveplan import Wanted
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
 from provpack.jobs.sheetfields import pointer, sheet_fields
 from provpack.jobs.wrapdocs import documents_of
-from provpack.jobs.wraprecord import led_back
 from provpack.package import needrules as rules
 from provpack.package.bagpaths import readable
 from provpack.package.bagprofile import IDENTIFIER, BagFacts, BagProfile, check_bag_info, check_profile
@@ -121,7 +121,7 @@ class ClientProfiles:
             )
         if profile.bag is not None:
             found += _foreseen(profile, draft)
-        return [_placed(finding, transfer) for finding in found]
+        return [_placed(finding, transfer) for finding in found if not follows_refusal(finding, transfer)]
 
 
 def load_profiles(job: LoadedJob) -> ClientProfiles:
@@ -183,8 +183,6 @@ def bag_findings(
     facts: names and sizes of everything staged, the pairs written to bag-info.txt. transfer: given, what its
     waivers set aside is one step milder, as in `check`.
     """
-    from provpack.jobs.check_records import waived
-
     found = list(check_profile(profile.bag, facts)) if profile.bag is not None else []
     return tuple(waived(found, transfer) if transfer is not None else found)
 

@@ -25,11 +25,12 @@ from provpack.jobs.deliverypapers import strangers_document
 from provpack.jobs.signatures import SignatureVerdict, judge_signature
 from provpack.package.bagpaths import readable
 from provpack.package.documents import MAX_DOCUMENT
+from provpack.package.figures import moment_words
 from provpack.package.ledgerchain import Chain, Entry, Witness
 from provpack.package.ledgerline import ACCEPTED, DELIVERED, REFUSED, WRAPPED, ledger_line
 from provpack.package.receipt import contradictions
 from provpack.package.signers import Signers
-from provpack.package.signwords import moment_of
+from provpack.package.signwords import STATES, moment_of
 from provpack.package.sshsig import MAX_SIGNATURE, NAMESPACE_RECEIPT
 
 _RULES = {
@@ -125,7 +126,7 @@ class _Answer:
         mine = [e for e in answers if e.get("document_sha512") == self.digest]
         for entry in mine:
             if _is_vouched(entry.get("signature")) or not self.vouched:
-                what = f"Line {entry.get('n')} of the ledger, of {entry.get('at')}, is about this receipt."
+                what = f"Line {entry.get('n')} of the ledger, of {_day(entry)}, is about this receipt."
                 return True, [rules.ALREADY.found(what, where)]
         found = []
         for entry in answers:
@@ -146,7 +147,7 @@ class _Answer:
             for c in contradictions(self.content, left)[:1000]
         ]
         if self.content["delivery_id"] is None:
-            what = "It is held against what was sealed here under those names."
+            what = "The receipt is held against what was sealed here under the names it gives."
             found.append(rules.NO_DELIVERY_NAMED.found(what, where))
             for entry in [e for e in standing if id(e) not in given_way][:1]:
                 what = f"Line {entry.get('n')} of the ledger accepted '{entry.get('package')}' before."
@@ -223,7 +224,7 @@ def _chain(book: Path, content: Mapping[str, Any], ports: ClosePorts) -> tuple[C
     chain = ports.read_ledger(book, witnesses)
     findings = []
     if not all(chain.met):
-        what = f"Its line {theirs['entries']} is not the one whose SHA-512 the receiver holds."
+        what = f"Line {theirs['entries']} of the ledger is not the one whose SHA-512 the receiver holds."
         findings.append(rules.WITNESS_DIFFERS.found(what, where))
     findings += [rules.LEDGER_NOT_WHOLE.found(b.what, where) for b in chain.breaks[:20]]
     return chain, findings
@@ -264,19 +265,23 @@ def _vouching(answer: _Answer, signers: Signers | None, *, enter: bool) -> list[
     if answer.vouched:
         return list(verdict.findings)
     if verdict.state == "wrong" or (signers is not None and not enter):
-        what = f"Its signature is: {verdict.state.replace('_', ' ')}."
+        what = f"Of the receipt: {STATES[verdict.state]}."
         todo = "" if verdict.state == "wrong" else f"{rules.SIGNATURE_NOT_VALID.todo} {_BY_OTHER_MEANS}"
         return [*verdict.findings, rules.SIGNATURE_NOT_VALID.found(what, where, todo=todo)]
     what = {
-        "missing": "It is not signed.",
-        "unvouched": f"It is signed with the key {verdict.fingerprint}, and no list says whose key that is.",
-        "foreign": f"It is signed with the key {verdict.fingerprint}, which is not on your list.",
-    }.get(verdict.state, f"Its signature is: {verdict.state.replace('_', ' ')}.")
+        "missing": "The receipt is not signed.",
+        "unvouched": f"The receipt is signed with the key {verdict.fingerprint}; no list says whose that is.",
+        "foreign": f"The receipt is signed with the key {verdict.fingerprint}, which is not on your list.",
+    }.get(verdict.state, f"Of the receipt: {STATES[verdict.state]}.")
     if verdict.state == "missing" and answer.content["signer"] is not None:
-        what = "It says that it is signed, but the file with .sig at its end did not come with it."
+        what = "The receipt says that it is signed, but the file with .sig at its end did not come with it."
     if enter:
         return [rules.NOBODY_VOUCHES.found(what, where)]
     return [rules.NOT_VOUCHED.found(f"{what} The SHA-512 of the receipt is {answer.digest}.", where)]
+
+
+def _day(entry: Entry) -> str:
+    return moment_words(str(entry.get("at")))
 
 
 def _acceptances(content: Mapping[str, Any], entries: Sequence[Entry]) -> list[Entry]:

@@ -22,6 +22,7 @@ from provpack.jobs.deliverypapers import strangers_document
 from provpack.package.bagpaths import readable
 from provpack.package.deliverynote import NOTE
 from provpack.package.documents import MAX_DOCUMENT
+from provpack.package.figures import counted, moment_words
 from provpack.package.ledgerchain import Entry
 from provpack.package.ledgerline import DELIVERED, WRAPPED, ledger_line
 
@@ -48,8 +49,8 @@ def late_lines(
     wrong = _unfit(note, digest, receipt, entries)
     if wrong:
         return [], [rules.DELIVERY_NOT_OURS.found(what, where) for what in wrong[:100]]
-    count = len(note["packages"])
-    what = f"Delivery {note['delivery_name']} of {count} packages, made {note['made_by']['at']}."
+    many, at = counted(len(note["packages"]), "package"), moment_words(note["made_by"]["at"])
+    what = f"Delivery {note['delivery_name']} of {many}, made on {at}."
     lines = [
         ledger_line(
             DELIVERED, at=now.isoformat(), tool_version=__version__, package=p["name"],

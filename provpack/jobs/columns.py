@@ -34,7 +34,7 @@ _NAMED_KINDS: Mapping[str, Kind] = {
     "path": "path",
 }
 _PROSE = frozenset({"title", "label_transcription", "note", "reason", "parameters"})
-_IDS = frozenset({"chain", "capture_input", "rule", "serial", "id"})
+_IDS = frozenset({"chain", "capture_input", "rule", "serial", "id", "corrects", "plays_again"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,12 +55,12 @@ def check_whole(ledger: Path) -> None:
     """Raises PackageProblem when the ledger is broken: a line more would only make it look alive."""
     if not ledger.is_file():
         return  # a new one; or no file, which appending refuses
-    broken = read_ledger(ledger).breaks
-    if broken:
-        more = f" {len(broken) - 1} more places are wrong." if len(broken) > 1 else ""
+    chain = read_ledger(ledger)
+    if chain.breaks:
+        lines = chain.breaks[0].lines
         raise PackageProblem(
-            "ledger-broken", f"The custody ledger is broken, so nothing was entered. {broken[0].what}{more}",
-            where=f"{ledger}, line {broken[0].lines[0]}" if broken[0].lines else str(ledger), todo=COMPARE,
+            "ledger-broken", f"The custody ledger is broken, so nothing was entered. {chain.trouble}",
+            where=f"{ledger}, line {lines[0]}" if lines else str(ledger), todo=COMPARE,
         )  # fmt: skip
 
 
@@ -152,7 +152,8 @@ def _transfer_lines(
         yield from _event_lines(event, at, carriers, {**whose, "carrier_id": None, "client_item_id": None})
     for one in (record.get("processing") or {}).get("passes") or ():
         if isinstance(one, Mapping) and isinstance(one.get("n"), int):
-            yield _pass_line(one, at, whose)
+            # of a correction: it was played as the transfer that it corrects, once
+            yield _pass_line(one, at, {**whose, "transfer_id": transfer.recording})
     until = (record.get("retention") or {}).get("retention_until")
     if isinstance(until, str):
         package = package_name(job.job_id, transfer.transfer_id)

@@ -13,6 +13,7 @@ from provpack.model.formats import is_date
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
 from provpack.package.custodystate import Carrier, CustodyState, Delivery, Event, FaultKey
+from provpack.package.figures import counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +85,7 @@ def days_since(moment: str, today: date) -> int | None:
 
 
 def _days(days: int) -> str:
-    return "today" if days == 0 else f"{days} day{'' if abs(days) == 1 else 's'}"
+    return "today" if days == 0 else counted(days, "day")
 
 
 def _failed(state: CustodyState, today: date) -> Iterator[Open]:
@@ -121,7 +122,7 @@ def _what(held: Delivery, packages: tuple[str, ...]) -> str:
     if len(packages) == 1:
         return readable(packages[0])
     named = f"Delivery {held.delivery_id}" if held.delivery_id else "A delivery"
-    return f"{named} ({len(packages)} packages)" if packages else named
+    return f"{named} ({counted(len(packages), 'package')})" if packages else named
 
 
 def _carriers(state: CustodyState, today: date) -> Iterator[Open]:
@@ -160,9 +161,7 @@ def _faults(state: CustodyState, today: date, touched: Mapping[FaultKey, Iterabl
         names = tuple(touched.get(key, ()))
         sealed = tuple(n for n in names if n in state.packages)
         span = f" (effect from {fault.since or 'an unknown day'} to {fault.until or 'now'})"
-        many = (
-            f"; {len(names)} transfers were made on it in that time" if names else "; no pass on it is known"
-        )
+        many = f"; transfers made on it in that time: {len(names)}" if names else "; no pass on it is known"
         notice = f", notice {readable(fault.notice_id)}" if fault.notice_id else ""
         said = f" {readable(fault.note)}" if fault.note else ""
         what = f"{readable(fault.equipment_id)}{notice}:{said}{span}{many}; noted"

@@ -45,8 +45,8 @@ NO_WITNESS = Rule(
     id="custody-no-witness",
     severity="error",
     title="A paper given to compare the ledger with tells nothing about it",
-    todo="Name a delivery-note.json or a receipt whose member 'ledger' holds the number of entries and the "
-    "last hash.",
+    todo="Name the delivery-note.json of a delivery from this ledger, or the receipt-....json for it: "
+    "they hold how many entries it had, and the SHA-512 of the last.",
 )
 CHECK_FAILED = Rule(
     id="custody-check-failed",

@@ -23,6 +23,7 @@ from provpack.jobs.custodyopen import Open, open_things
 from provpack.model.formats import read_moment
 from provpack.package.bagpaths import position, readable
 from provpack.package.custodystate import CustodyState, moment_of, text
+from provpack.package.figures import counted
 from provpack.package.ledgerchain import Chain, Entry, Witness
 from provpack.package.ledgerwords import sentence
 
@@ -209,7 +210,7 @@ def _read_paper(path: Path) -> tuple[Path, Witness | None, Finding | None]:
         (told.get("entries"), told.get("last_sha512")) if isinstance(told, dict) else (None, None)
     )
     if type(entries) is not int or entries < 0 or not isinstance(digest, str) or not _SHA512.match(digest):
-        what = "The document holds no number of entries with a last hash of a custody ledger."
+        what = "The document does not say how many entries a custody ledger had, and the SHA-512 of the last."
         return path, None, rules.NO_WITNESS.found(what, readable(str(path)))
     return path, Witness(entries=entries, sha512=digest, source=readable(str(path))), None
 
@@ -231,10 +232,10 @@ def _about_chain(chain: Chain, ledger: Path) -> Iterator[Finding]:
         what = (
             f"The last line lacks its line end; nothing of it is lost (entry {chain.head[0]})."
             if chain.torn.complete and chain.head
-            else f"{chain.torn.size} bytes after the last line are no whole entry: an append was cut short."
+            else f"The last line is only the beginning of an entry ({counted(chain.torn.size, 'byte')})."
         )
         yield rules.TORN.found(what, shown, position=position(shown))
     for name, size in set_aside(ledger):
-        what = f"{size} bytes of an append that was cut short were set aside in {readable(name)}."
+        what = f"The beginning of an entry ({counted(size, 'byte')}) was set aside in {readable(name)}."
         beside = readable(str(ledger.with_name(name)))
         yield rules.SET_ASIDE.found(what, beside, position=position(beside))

@@ -10,7 +10,7 @@ from typing import Any
 from provpack.edge.tables import Row, is_blank, shortened
 from provpack.findings import Finding, Rule, Severity
 from provpack.jobs import rules
-from provpack.jobs.cells import ABSENT, Reading, read_cell
+from provpack.jobs.cells import ABSENT, ALONE, Reading, contradiction, read_cell
 from provpack.jobs.columns import Column
 from provpack.jobs.loaded import DeclaredIn, Equipment, Level, Origin
 
@@ -31,6 +31,8 @@ class Declared:
     findings: list[Finding] = field(default_factory=list)
     refused: set[str] = field(default_factory=set)
     """Fields that were given but cannot be taken: a missing value is then not a second fault."""
+    withheld: set[str] = field(default_factory=set)
+    """Fields of which somebody said that nobody knows: chain, defaults and job do not fill them in."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +73,7 @@ def declare_table(table: Mapping[str, Any], columns: Mapping[str, Column], at: O
             near = difflib.get_close_matches(name[:80], sorted(columns), n=1)
             todo = f"Did you mean '{near[0]}'?" if near else ""
             out.findings.append(
-                found_at(
-                    rules.KEY_UNKNOWN, f"The key {shortened(name)} is not known here.", origin, todo=todo
-                )
+                found_at(rules.KEY_UNKNOWN, f"{shortened(name)} is not known here.", origin, todo=todo)
             )
             continue
         inner = _Value(at, out.findings)
@@ -126,7 +126,7 @@ class _Value:
                     rules.KEY_TYPE,
                     "The text is empty.",
                     origin,
-                    todo="Leave the key out when there is nothing to say, or write unknown where allowed.",
+                    todo="Leave it out when there is nothing to say, or write unknown where allowed.",
                 )
             )
             return ABSENT
@@ -186,6 +186,11 @@ class _Value:
             if result is ABSENT:
                 return ABSENT
             out.append(result)
+        words = column.item.words if column.kind == "list" and column.item is not None else ()
+        against = contradiction(out) if words else ""
+        if against:
+            self._findings.append(found_at(rules.CELL_LIST, against, origin, todo=ALONE))
+            return ABSENT
         return out
 
     def _wrong(self, column: Column, value: Any, origin: Origin) -> Any:
@@ -205,7 +210,7 @@ class _Value:
         self._findings.append(
             found_at(
                 rules.KEY_TYPE,
-                f"The key holds {shortened(str(value))}, which is not what belongs there.",
+                f"{shortened(str(value))} is not what belongs there.",
                 origin,
                 todo=f"Write {kind}.",
             )

@@ -39,12 +39,14 @@ from provpack.jobs.deliverysources import (
     leftovers,
     look_at_destination,
 )
+from provpack.jobs.notsynced import not_synced
 from provpack.jobs.progress import expect
 from provpack.jobs.staging import Staging
 from provpack.jobs.witness import LedgerWitness
 from provpack.package import deliverynote as places
 from provpack.package.bagpaths import readable
 from provpack.package.deliverynote import Handed
+from provpack.package.figures import counted
 from provpack.package.ledgerline import DELIVERED, ledger_line
 
 
@@ -60,7 +62,7 @@ def deliver(paths: Sequence[Path], destination: Path, ports: DeliverPorts, wishe
     existing = look_at_destination(paths, destination, ports.disk, ports.list_names)
     witness = LedgerWitness()
     expect(ports.progress, [])
-    ports.progress.begin(f"looking at {len(roots)} package{'' if len(roots) == 1 else 's'}", 0)
+    ports.progress.begin(f"looking at {counted(len(roots), 'package')}", 0)
     looked = [look_at(root, ports.validate, witness.judge) for root in roots]
     client = client_of(looked, wishes.client)
     check_profile_is_theirs(wishes.profile, client)
@@ -192,9 +194,7 @@ class _Delivery:
         ports, form = self._ports, self._wishes.form
         packages = staging.folder / places.PACKAGES
         ports.disk.make_folder(packages)
-        ports.progress.begin(
-            f"delivering {len(wanted)} package{'' if len(wanted) == 1 else 's'}", sum(x.size for x in wanted)
-        )
+        ports.progress.begin(f"delivering {counted(len(wanted), 'package')}", sum(x.size for x in wanted))
         copier = Copier(ports.disk, ports.progress.advance)
         copied: list[Handed] = []
         try:
@@ -263,9 +263,10 @@ class _Delivery:
         lines: int = 0,
         problem: ProvpackError | None = None,
     ) -> DeliverResult:
+        findings = (*self._findings, *(not_synced(self._ports.disk) if delivery is not None else ()))
         return DeliverResult(
             form=self._wishes.form, units=tuple(sorted(self._left, key=lambda u: (u.name, str(u.path)))),
-            findings=tuple(self._findings), delivery=delivery, delivery_id=delivery_id, client=self._client,
+            findings=findings, delivery=delivery, delivery_id=delivery_id, client=self._client,
             note_sha512=note_sha512, ledger_lines=lines, problem=problem,
         )  # fmt: skip
 

@@ -21,6 +21,7 @@ from provpack.package.bagprofile_values import same_type
 from provpack.package.deliverynote import MEDIA_TYPE
 from provpack.package.ownbag import SIGNATURE
 from provpack.package.signers import Signers, parse_signers, signer_line
+from provpack.package.signwords import STATES
 from provpack.package.sshsig import NAMESPACE_DELIVERY, NAMESPACE_PACKAGE
 
 _ENOUGH = ("valid", "unvouched")
@@ -58,7 +59,7 @@ def ask(one: Looked, wishes: Wishes) -> Asked:
         findings += told.findings
         words = {"not_met": "are not met", "could_not_check": "could not be checked"}.get(told.demands, "")
         if not words and _must_be_signed(profile) and signed.state not in _ENOUGH:
-            words = f"ask for a signature, and the one there is {signed.state.replace('_', ' ')}"
+            words = f"ask for a signature: {STATES.get(signed.state, signed.state)}"
         if words:
             unmet = True
             what = f"The requirements '{profile.name}' {words}."

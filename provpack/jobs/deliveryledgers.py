@@ -18,6 +18,7 @@ from provpack.jobs import deliveryrules as rules
 from provpack.jobs.delivered import DeliverPorts
 from provpack.jobs.deliverylook import Looked
 from provpack.package.bagpaths import readable
+from provpack.package.figures import moment_words
 from provpack.package.ledgerchain import Chain, Entry
 from provpack.package.ledgerline import ACCEPTED, DESTROYED, SUPERSEDED, WRAPPED
 
@@ -65,7 +66,7 @@ def look_at_ledgers(wanted: Sequence[Looked], ports: DeliverPorts) -> Ledgers:
             out.head = {"entries": chain.head[0], "last_sha512": chain.head[1]}
     if len(there) > 1:
         named = ", ".join(readable(str(path)) for path in there if path) or "none"
-        what = f"The packages hang on {len(there)} different ledgers: {named}."
+        what = f"The packages belong to {len(there)} different ledgers: {named}."
         out.findings.append(rules.SEVERAL_LEDGERS.found(what, "custody-ledger.jsonl"))
     return out
 
@@ -111,6 +112,8 @@ def _history(entries: Sequence[Entry], packages: Sequence[Looked]) -> dict[str, 
             rule = rules.WAS_ACCEPTED if kind == ACCEPTED else rules.WAS_ENDED
             said = entry.get("note") if kind != ACCEPTED else None
             more = f": {readable(said[:200])}" if isinstance(said, str) and said else ""
-            what = f"Line {entry.get('n')} of the ledger, of {entry.get('at')}: {kind}{more}."
+            what = (
+                f"Line {entry.get('n')} of the ledger, of {moment_words(str(entry.get('at')))}: {kind}{more}."
+            )
             out.setdefault(one.name, []).append(rule.found(what, readable(str(one.root))))
     return out

@@ -20,6 +20,7 @@ from provpack.package.bagwrite import build_manifest
 from provpack.package.deliverynote import Handed, Heading, build_note, with_papers
 from provpack.package.deliveryreadme import build_delivery_readme
 from provpack.package.documents import document_bytes, parse_document
+from provpack.package.figures import counted
 from provpack.package.readfirst import FILE_NAME
 from provpack.package.sshsig import NAMESPACE_DELIVERY
 from provpack.package.summary import summarise
@@ -64,7 +65,7 @@ def strangers_document(schema: str, data: bytes, where: str) -> dict[str, Any]:
     check_version(content, schema)
     wrong = validate(schema, content)
     if wrong:
-        more = f" (and {len(wrong) - 1} more places)" if len(wrong) > 1 else ""
+        more = f" (and {counted(len(wrong) - 1, 'more place')})" if len(wrong) > 1 else ""
         raise RecordProblem(
             f"{schema}-invalid",
             f"It does not have the form of a {schema.replace('-', ' ')}: {wrong[0].pointer or '/'}: "

@@ -107,7 +107,7 @@ LEDGER_FAILED = Rule(
 SEVERAL_LEDGERS = Rule(
     id="deliver-several-ledgers",
     severity="warning",
-    title="The packages hang on more than one custody ledger, so the note vouches for none of them",
+    title="The packages belong to more than one custody ledger, so the note vouches for none of them",
     todo="Make one delivery for each ledger if the receiver is to be its witness.",
     reference=_CUSTODY,
 )

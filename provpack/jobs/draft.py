@@ -98,7 +98,8 @@ def _from_equipment(job: LoadedJob, transfer: LoadedTransfer, facts: _Facts) -> 
     for role, item in used.items():
         source = [pointer(f"{role}_id"), f"{item.origin.file}: {item.id}"]
         for name, key in FROM_REGISTER[role].items():
-            facts.derive(name, item.raw.get(key), source, f"{key} of the equipment register")
+            called = "make and model" if key == "make_model" else key.replace("_", " ")
+            facts.derive(name, item.raw.get(key), source, f"{called} of the equipment register")
         if role == "deck":
             service = last_before(item.services, begun)
             if service is not None:

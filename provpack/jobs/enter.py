@@ -20,6 +20,7 @@ from provpack.model.formats import read_moment
 from provpack.package import ledgerline as kinds
 from provpack.package.bagpaths import readable
 from provpack.package.custodystate import CustodyState, clears_before_fault, text
+from provpack.package.figures import counted
 from provpack.package.ledgerchain import NO_PREVIOUS
 from provpack.package.ledgerline import ledger_line
 
@@ -150,7 +151,7 @@ def enter_from_job(folder: Path, job_folder: Path, now: datetime) -> EnterResult
     check_whole(ledger)
     written = enter_job(job, ledger, now)
     errors = sum(f.severity == "error" for f in job.all_findings())
-    what = f"The sheets of {job.job_id} have {errors} error{'' if errors == 1 else 's'}."
+    what = f"The sheets of {job.job_id} have {counted(errors, 'error')}."
     findings = [SHEETS_HAVE_ERRORS.found(what, str(job_folder))] if errors else []
     findings += _never_came(written, ledger)
     return EnterResult(path=str(ledger), lines=tuple(written), head=head(ledger), findings=tuple(findings))

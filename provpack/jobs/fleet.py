@@ -15,12 +15,12 @@ from typing import Protocol
 
 from provpack.edge.pace import within
 from provpack.edge.reading import cores
-from provpack.jobs.crewcluster import ClusterCrew
 from provpack.jobs.crewprocesses import ProcessCrew
 from provpack.jobs.crewthreads import ThreadCrew
 from provpack.jobs.progress import Progress
 from provpack.jobs.silence import Silence
 from provpack.jobs.unitcheck import CheckSpec, not_checked, told_unit
+from provpack.jobs.unitspacked import PackedUnits
 from provpack.jobs.verified import UnitResult
 from provpack.jobs.verify_find import Found
 from provpack.jobs.witness import LedgerWitness
@@ -56,7 +56,7 @@ class Crew(Protocol):
 class FleetRun:
     """units: results in the order given. left: those that were not begun. Times are ISO 8601 with offset."""
 
-    units: tuple[UnitResult, ...]
+    units: Sequence[UnitResult]
     left: tuple[Found, ...]
     started_at: str
     finished_at: str
@@ -70,6 +70,8 @@ def local_crew(workers: int | None = None) -> Crew:
 
 def cluster_crew(address: str) -> Crew:
     """The workers of a Dask scheduler (`tcp://host:8786`). They must see the same paths."""
+    from provpack.jobs.crewcluster import ClusterCrew  # seldom wanted; the start of the program is waited for
+
     return ClusterCrew(address)
 
 
@@ -122,22 +124,22 @@ def verify_found(
     if spec.depth != "listed" and len(bags) <= _MEASURED_AHEAD:
         total = within(_MEASURING, lambda: sum(_bytes_in(bag, spec.depth == "meaning") for bag in bags)) or 0
     progress.begin(f"verifying {len(bags)} package{'' if len(bags) == 1 else 's'}", total)
-    results: dict[int, UnitResult] = {}
-    recorded, silence = 0, Silence()
+    results, recorded, silence = PackedUnits(len(units)), 0, Silence()
 
     def settle(number: int, unit: UnitResult) -> None:
         nonlocal recorded
         silence.heard(unit)
-        results[number] = unit if witness is None else _witnessed(unit, units[number], witness)
+        unit = unit if witness is None else _witnessed(unit, units[number], witness)
+        results.put(number, unit)
         if not in_order:
-            keep(number)
-        while in_order and recorded in results:
+            keep(number, unit)
+        while in_order and recorded < len(units) and results.has(recorded):
             recorded += 1
-            keep(recorded - 1)
+            keep(recorded - 1, results.of(recorded - 1))
 
-    def keep(number: int) -> None:
+    def keep(number: int, unit: UnitResult) -> None:
         if record is not None:
-            silence.record(units[number], results[number], record)
+            silence.record(units[number], unit, record)
 
     for number, found in enumerate(units):
         if found.findings:
@@ -162,9 +164,9 @@ def verify_found(
     for number in unanswered:
         what = "Its folder does not answer, as with others before it, so it was not begun."
         settle(number, not_checked(units[number], spec, rules.HUNG, what))
-    left = tuple(f for n, f in enumerate(units) if n not in results)
+    left = tuple(f for n, f in enumerate(units) if not results.has(n))
     return FleetRun(
-        units=tuple(results[number] for number in sorted(results)),
+        units=results.close_up(),
         left=left,
         started_at=started,
         finished_at=clock().isoformat(),

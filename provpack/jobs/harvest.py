@@ -34,8 +34,10 @@ from provpack.jobs.harvestgone import (
 from provpack.jobs.harvestledger import take_ledger
 from provpack.jobs.harvestread import read_all
 from provpack.jobs.harvestwords import moment
+from provpack.jobs.notsynced import told_not_synced
 from provpack.jobs.progress import Progress
 from provpack.package.bagpaths import position, readable
+from provpack.package.figures import counted
 
 if TYPE_CHECKING:
     from provpack.catalogue.opening import Catalogue
@@ -135,6 +137,10 @@ def harvest(
     with catalogue.writing() as writer:
         for one in seen:
             run.root(one, lambda: nullcontext(writer))
+    if catalogue.taken_away is not None:
+        run.result.findings.append(rules.LEFT_OVER.found(catalogue.taken_away, catalogue.shown))
+    if catalogue.unsynced is not None:
+        run.result.findings.append(told_not_synced(catalogue.unsynced))
     return run.told(catalogue, went)
 
 
@@ -207,7 +213,8 @@ class _Run:
             known = writer.stamps(seen.root)
         if known and not seen.tasks and not seen.blind:
             # an empty mount point looks like this; nothing may be called gone because a disk is away
-            what = f"There is no package here, but {len(known)} were known: the disk may not be connected."
+            lay = counted(len(known), "package")
+            what = f"There is no package here, where {lay} lay before: is the disk connected?"
             result.away.append(seen.root)
             result.findings += [f for f in seen.findings if f.rule != rules.NOTHING_HERE.id]
             result.findings.append(rules.ROOT_AWAY.found(what, seen.root, position=position(seen.root)))
@@ -218,7 +225,7 @@ class _Run:
         result.findings += seen.findings
         todo = [task for task in seen.tasks if not task.stamp or known.get(task.place) != task.stamp]
         result.unchanged += len(seen.tasks) - len(todo)
-        self.progress.begin(f"Reading {len(todo)} packages", len(todo))
+        self.progress.begin(f"Reading {counted(len(todo), 'package')}", len(todo))
         packages = self._read(todo, known)
         while batch := list(islice(packages, BATCH)):
             with writing() as writer:
@@ -289,7 +296,7 @@ class _Run:
             found = rules.LEDGER_BROKEN.found(taken.ledger.broken, shown, position=spot)
             self.result.findings.append(found)
         elif taken.rewritten:
-            what = "Its chain holds, but the last line that the catalogue knew of it is not in its place."
+            what = "Its chain holds, but the last line that the catalogue knew is not in its place."
             self.result.findings.append(rules.LEDGER_REWRITTEN.found(what, shown, position=spot))
 
     def _ledger_unread(self, path: Path, why: str, writing: Writing) -> None:

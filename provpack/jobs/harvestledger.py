@@ -30,7 +30,7 @@ from provpack.package.bagpaths import readable
 from provpack.package.custodystate import Carrier as CarrierState
 from provpack.package.custodystate import CustodyState
 from provpack.package.custodystate import text as said
-from provpack.package.ledgerchain import Break, Chain, Entry, Witness
+from provpack.package.ledgerchain import Chain, Entry, Witness
 
 WRAPPED_ONLY = "wrapped"
 """`ended` of a carrier that is still in the house, but of which something came."""
@@ -189,7 +189,7 @@ class _Reading:
             lines=chain.lines,
             head=chain.head[1] if chain.head else "",
             size=path.stat().st_size,
-            broken=text(_broken(chain.breaks), _LONGEST) or "",
+            broken=text(chain.trouble, _LONGEST) or "",
             checks=tuple(whole),
             sealed=tuple(self._sealed_after(broken_until)),
             carriers=tuple(self._carriers(broken_until)),
@@ -224,13 +224,6 @@ def _without_result_after(held: CarrierState, touched: int) -> CarrierState:
     package came of it stays: whether the package is there is another question."""
     pass_ = held.without_result
     return held if pass_ is None or pass_.line > touched else replace(held, without_result=None)
-
-
-def _broken(breaks: tuple[Break, ...]) -> str:
-    if not breaks:
-        return ""
-    more = f" {len(breaks) - 1} more places are wrong." if len(breaks) > 1 else ""
-    return f"{breaks[0].what}{more}"
 
 
 def _name(name: str | None) -> str:

@@ -13,6 +13,7 @@ from provpack.package.bagdisk import Disk
 from provpack.package.baginfo import BagInfo
 from provpack.package.bagpaths import Entry, Findings, readable
 from provpack.package.bagtext import Manifest
+from provpack.package.figures import counted
 
 MOST_TOLD = 50
 """Payload files of one package that are named; of more only the number is told."""
@@ -48,7 +49,7 @@ def listing_raised(
     wrong = [*_missing(disk, named, to_fetch), *_sizes(named, record)]
     told = [as_raised(*one) for one in islice(wrong, MOST_TOLD)]
     if len(wrong) > MOST_TOLD:
-        more = f"{len(wrong) - MOST_TOLD} more files are not there or have another size."
+        more = f"Not there, or of another size: {counted(len(wrong) - MOST_TOLD, 'more file')}."
         told.append(as_raised(rules.PAYLOAD_MISSING.id, "error", more, "data"))
     if not wrong and all_seen(disk) and not any(path not in disk.entries for path in to_fetch):
         told += _sums(disk, info)
@@ -85,9 +86,7 @@ def _sums(disk: Disk, info: BagInfo | None) -> Iterator[Raised]:
     octets = sum(entry.size for entry in files)
     for oxum in info.oxums if info is not None else ():
         if (oxum.octets, oxum.streams) != (octets, len(files)):
-            what = (
-                f"There are {octets} bytes in {len(files)} payload files; Payload-Oxum says {oxum.octets} "
-                f"in {oxum.streams}."
-            )
+            there = f"{counted(octets, 'byte')} in {counted(len(files), 'payload file')}"
+            what = f"There are {there}; Payload-Oxum says {oxum.octets} in {oxum.streams}."
             yield as_raised(rules.PAYLOAD_DIFFERS.id, "error", what, "data")
             return

@@ -42,6 +42,7 @@ from provpack.package.bagtext import (
     parse_fetch,
     parse_manifest,
 )
+from provpack.package.figures import counted
 from provpack.package.ownbag import sealed_by_us
 
 MAX_RECORD = 8 * 1024 * 1024
@@ -219,7 +220,7 @@ class _Reading:
         lines = parse_fetch(data, declaration).lines if data is not None else ()
         absent = sum(line.path not in disk.entries for line in lines)
         if absent:
-            self.say(f"{absent} of its files are still to be fetched (fetch.txt).")
+            self.say(f"Still to be fetched (fetch.txt): {counted(absent, 'file')}.")
         return frozenset(line.path for line in lines)
 
     def _info(self, disk: Disk, declaration: Declaration, manifests: list[Manifest]) -> BagInfo | None:

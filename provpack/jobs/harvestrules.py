@@ -78,6 +78,13 @@ PAYLOAD_DIFFERS = Rule(
     todo="Check it: provpack verify PACKAGE. If there is another copy: provpack heal.",
     reference="RFC 8493 section 2.2.2 (Payload-Oxum); schemas/transfer-record, files",
 )
+LEFT_OVER = Rule(
+    id="harvest-left-over",
+    severity="note",
+    title="A catalogue that was being built was left over, damaged, and was taken away",
+    todo="Nothing: all that it held is read from the packages again. If the machine lost its power, look at "
+    "the disk.",
+)
 NOTHING_HERE = Rule(
     id="harvest-nothing-here",
     severity="warning",
@@ -86,5 +93,5 @@ NOTHING_HERE = Rule(
 )
 RULES = (
     INCOMPLETE, ROOT_AWAY, NOT_ALL_SEEN, LEDGER_BROKEN, LEDGER_REWRITTEN, LEDGER_UNREAD, PAYLOAD_MISSING,
-    PAYLOAD_DIFFERS, NOTHING_HERE, LEDGER_GONE, NOT_WHAT_WAS_SEALED, PACKAGES_GONE,
+    PAYLOAD_DIFFERS, LEFT_OVER, NOTHING_HERE, LEDGER_GONE, NOT_WHAT_WAS_SEALED, PACKAGES_GONE,
 )  # fmt: skip

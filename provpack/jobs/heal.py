@@ -19,7 +19,6 @@ from dataclasses import replace
 from pathlib import Path
 
 from provpack import __version__
-from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.hashing import hashlib_name
 from provpack.edge.presence import package_around
 from provpack.edge.schemas import validate
@@ -29,8 +28,9 @@ from provpack.jobs import healrules as rules
 from provpack.jobs.healassess import Assessment, assess, pieces_of, read_pieces
 from provpack.jobs.healcopies import Copy, close_all, open_copy
 from provpack.jobs.healed import HealResult, Ports, copies_json
-from provpack.jobs.healunfinished import complete_earlier, early_name, line_of, taken
+from provpack.jobs.healunfinished import STAGE, complete_earlier, early_name, leftovers, line_of, taken
 from provpack.jobs.measurements import TOOL
+from provpack.jobs.notsynced import not_synced
 from provpack.jobs.progress import expect, next_part
 from provpack.jobs.staging import Staging
 from provpack.package.bagpaths import position, readable
@@ -40,7 +40,6 @@ from provpack.package.healstock import Held, Made
 from provpack.package.ownbag import SIGNATURE
 from provpack.package.signers import Signers
 
-STAGE = f"{PARTIAL_PREFIX}heal-"
 _ARCHIVE = (
     "What stands before the damage was looked at. Fetch the archive again if there is another copy of it."
 )
@@ -86,7 +85,7 @@ def heal(
 
 
 def _decide(seen: Assessment, destination: Path, names: Sequence[str], ports: Ports) -> HealResult:
-    found = [*seen.findings, *_about(seen), *_leftovers(names, destination)]
+    found = [*seen.findings, *_about(seen), *leftovers(names, destination)]
     result = HealResult(
         outcome="healed", name=seen.name, destination=str(destination), identity=seen.plan.identity,
         assessment=seen, findings=tuple(found),
@@ -169,18 +168,6 @@ def _look_at(destination: Path, ports: Ports) -> list[str]:
     return []
 
 
-def _leftovers(names: Sequence[str], destination: Path) -> list[Finding]:
-    return [
-        rules.LEFTOVER.found(
-            f"'{readable(name)}' is what an interrupted healing left, or another is at work on it now.",
-            readable(str(destination / name)),
-            position={"path": readable(name)},
-        )
-        for name in names
-        if name.startswith(STAGE)
-    ]
-
-
 # --- building ---
 
 
@@ -214,12 +201,12 @@ def _build(seen: Assessment, result: HealResult, destination: Path, ports: Ports
         staging.seal(final)
         ports.disk.rename(stage / noted.name, noted)
         ports.disk.sync_folder(destination)
+        ports.disk.discard(stage)
     except BaseException:
         # In place is what is no longer in the staging folder: under the final name may be another's package.
-        if not sealed or ports.disk.exists(stage / seen.name):
+        if not sealed or ports.disk.exists(stage / seen.name) or ports.disk.exists(noted):
             ports.disk.discard(stage)
         raise
-    ports.disk.discard(stage)
     digest = hashlib.sha512(document).hexdigest()
     findings = list(result.findings)
     try:
@@ -228,6 +215,7 @@ def _build(seen: Assessment, result: HealResult, destination: Path, ports: Ports
         )
     except ProvpackError as err:
         findings.append(rules.LEDGER_FAILED.found(err.what, err.where, todo=""))
+    findings += not_synced(ports.disk)
     return replace(
         result, package=str(final), record=str(noted), document_sha512=digest, findings=tuple(findings)
     )

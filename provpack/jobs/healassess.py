@@ -143,7 +143,7 @@ def assess(
     planner = Planner(stock, declaration, outside, digest, lambda held: _small(copies, held, MAX_TAG_FILE))
 
     def read(source: Source | None) -> bytes | None:
-        return source.data if isinstance(source, Made) else _small(copies, source)
+        return _small(copies, source)
 
     court.at = lambda text: _sealed_at(record_under(text, declaration, stock, read))
     masters = _masters(copies, views, stock, planner, reader.algorithms, told)
@@ -151,10 +151,10 @@ def assess(
     findings += accused(broken, plan)
     # Name, record and block digests are those the plan proves: two packages may lie among the copies.
     record = as_record(read(plan.source(layout.RECORD)))
-    text = plan.source(IDENTITY)
+    text = _small(copies, plan.source(IDENTITY), MAX_TAG_FILE)
     signature, state = None, "missing"
     if text is not None:
-        signature, state, more = court.choose(_manifest_bytes(text, views))
+        signature, state, more = court.choose(text)
         findings += more
     strangers = _strangers(record, views, read)
     name, more = _name(record, _of_the_package(copies, views, plan, strangers))
@@ -165,13 +165,6 @@ def assess(
         signature=signature, signature_state=state, findings=(*findings, *more),
         strangers=strangers,
     )  # fmt: skip
-
-
-def _manifest_bytes(source: Source, views: Sequence[CopyView]) -> bytes:
-    if isinstance(source, Made):
-        return source.data
-    assert isinstance(source, Held)  # a manifest is never joined
-    return views[source.copy - 1].texts[source.path]
 
 
 def _declaration(copies: Sequence[Copy], views: Sequence[CopyView]) -> Declaration:
@@ -189,7 +182,7 @@ def _declaration(copies: Sequence[Copy], views: Sequence[CopyView]) -> Declarati
 
 def _small(copies: Sequence[Copy], source: Source | None, limit: int = _SMALL) -> bytes | None:
     if not isinstance(source, Held):
-        return None
+        return source.data if isinstance(source, Made) else None
     place = copies[source.copy - 1].place
     try:
         return read_small(place, source.path, limit) if place is not None else None

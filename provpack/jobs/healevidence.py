@@ -97,7 +97,7 @@ def known_identities(
         try:
             chain = read_ledger(path, each=look)
             if chain.breaks:
-                problem, touched = chain.breaks[0].what, chain.last_touched
+                problem, touched = chain.trouble, chain.last_touched
         except ProvpackError as err:
             problem = err.what
         if not problem:

@@ -7,11 +7,12 @@ import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from provpack import __version__
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.ledger import LEDGER_NAME, append, read_ledger
+from provpack.edge.ledgerbirth import NEWBORN
 from provpack.edge.place import FolderPlace
 from provpack.edge.reading import read_digests, read_small
 from provpack.errors import CouldNotCheck, DestinationProblem, ProvpackError
@@ -19,6 +20,7 @@ from provpack.findings import Finding
 from provpack.jobs import healrules as rules
 from provpack.jobs.healcopies import Copy
 from provpack.jobs.healed import HealResult, Ports
+from provpack.jobs.notsynced import not_synced
 from provpack.package import layout
 from provpack.package.bagpaths import readable
 from provpack.package.deliverynote import is_safe_name
@@ -26,6 +28,8 @@ from provpack.package.healnote import MOST, expected_files, record_name
 from provpack.package.ledgerchain import Entry
 from provpack.package.ledgerline import HEALED, ledger_line
 from provpack.package.ownbag import SIGNATURE
+
+STAGE: Final = f"{PARTIAL_PREFIX}heal-"
 
 
 def line_of(
@@ -73,6 +77,20 @@ def early_name(copies: Sequence[Copy]) -> str:
     return first
 
 
+def leftovers(names: Sequence[str], destination: Path) -> list[Finding]:
+    """A note for each of the names that an interrupted healing gave: its staging folder, or that of a ledger
+    that has no line yet."""
+    return [
+        rules.LEFTOVER.found(
+            f"'{readable(name)}' is what an interrupted healing left, or another is at work on it now.",
+            readable(str(destination / name)),
+            position={"path": readable(name)},
+        )
+        for name in names
+        if name.startswith((STAGE, NEWBORN))
+    ]
+
+
 def complete_earlier(name: str, destination: Path, names: Sequence[str], ports: Ports) -> HealResult | None:
     """Something called so is in the destination: finish it if it is a package healed here before.
 
@@ -81,7 +99,7 @@ def complete_earlier(name: str, destination: Path, names: Sequence[str], ports: 
     final, noted = destination / name, destination / record_name(name)
     stage = None
     if noted.name not in names:
-        stages = [destination / n for n in names if n.startswith(f"{PARTIAL_PREFIX}heal-{name}-")]
+        stages = [destination / n for n in names if n.startswith(f"{STAGE}{name}-")]
         stage = next((folder for folder in stages if ports.disk.exists(folder / noted.name)), None)
     if noted.name not in names and stage is None:
         raise taken(final)
@@ -92,21 +110,25 @@ def complete_earlier(name: str, destination: Path, names: Sequence[str], ports: 
     record = _prove(document, name, final, ports)
     if stage is not None:
         ports.disk.rename(stage / noted.name, noted)
-        ports.disk.sync_folder(destination)
-        ports.disk.discard(stage)
+        try:
+            ports.disk.sync_folder(destination)
+        finally:
+            ports.disk.discard(stage)
     findings: list[Finding] = [
         rules.COMPLETED.found(
             f"'{readable(name)}' was healed before and is as its record says; what was missing was written.",
             readable(str(final)),
-        )
+        ),
+        *leftovers([n for n in names if stage is None or n != stage.name], destination),
     ]
+    identity, record_id = record.get("tagmanifest_sha512"), record.get("record_id")
     try:
-        identity, record_id = record.get("tagmanifest_sha512"), record.get("record_id")
         ports.append_ledger(destination, line_of(name, identity, record_id, digest, ports.now()))
     except ProvpackError as err:
         findings.append(rules.LEDGER_FAILED.found(err.what, err.where, todo=err.todo))
+    findings += not_synced(ports.disk)
     return HealResult(
-        outcome="completed", name=name, destination=str(destination), identity=record["tagmanifest_sha512"],
+        outcome="completed", name=name, destination=str(destination), identity=identity,
         package=str(final), record=str(noted), document_sha512=digest, findings=tuple(findings),
     )  # fmt: skip
 

@@ -9,10 +9,10 @@ from typing import Any
 from provpack.chunks.walk import read_layout
 from provpack.edge.received import ReceivedFile
 from provpack.findings import Finding
+from provpack.jobs.check_records import led_back
 from provpack.jobs.clientprofiles import ClientProfile
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer
 from provpack.jobs.wrapdocs import documents_of
-from provpack.jobs.wraprecord import led_back
 from provpack.package import heldrules
 from provpack.package.heldback import PARTY_FIELDS, PERSON_FIELDS, SALT_BYTES, Held, persons_in
 from provpack.package.heldnames import Person, Searcher, names_of

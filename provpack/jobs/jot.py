@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 
 from provpack.errors import InputProblem, UsageProblem
 from provpack.findings import Finding, worst
+from provpack.jobs import benchcorrect
 from provpack.jobs.benchact import instant, refused, stamp
 from provpack.jobs.benchdesk import Acted, Desk
 from provpack.jobs.benchundo import summary
@@ -192,6 +193,17 @@ def undo(hand: Hand, line: int | None, reason: str | None) -> JotResult:
             raise refused("line-unknown", "The log has no line that counts.", todo="Nothing is to be done.")
         line = counting[-1]
     return write(hand, "undo", "taken_back", {"entry": line, "reason": reason})
+
+
+def correct(hand: Hand, transfer_id: str, new_id: str | None, because: str, again: bool) -> JotResult:
+    """Take in a transfer that replaces a sealed one; see jobs/benchcorrect.py."""
+    desk = hand.desk()
+    acted = benchcorrect.correct(
+        desk, transfer_id, reason=because, again=again, new_id=new_id, by=hand.by, through="command_line"
+    )
+    return JotResult(
+        job=str(desk.folder), action="correct", acted=acted, warnings=acted.warnings, findings=desk.findings
+    )
 
 
 def settings(hand: Hand, chain_id: str) -> JotResult:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,10 +21,11 @@ from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
 from provpack.findings import Finding, Rule
 from provpack.jobs import rules
 from provpack.jobs.benchsheet import BenchSheet, read_bench
+from provpack.jobs.corrections import take_over
 from provpack.jobs.declared import Declared, Sheets, declare_row, declare_table, found_at
 from provpack.jobs.draft import build_record_draft
 from provpack.jobs.loaded import DeclaredIn, Equipment, LoadedJob, LoadedTransfer, NamedFile, Origin
-from provpack.jobs.merge import merge_transfer
+from provpack.jobs.merge import merge_transfer, passes_from_chains
 from provpack.jobs.register import read_register
 from provpack.jobs.sheetfields import CHAIN_ONLY, NOT_IN_CELLS, sheet_fields
 from provpack.jobs.sheetsought import instead_of, job_elsewhere
@@ -89,7 +91,8 @@ class _Loader:
             origins=job.origins,
             refused=job.refused,
         )
-        transfers = tuple(self._merge(row, at, chains, defaults, own) for row, at in rows)
+        follows = self._taken_over(rows, str(job.values.get("job_id", "")))
+        transfers = tuple(self._merge(row, at, chains, defaults, own, follows) for row, at in rows)
         self._unique(transfers)
         documents = self._named(job, "documents")
         self._unused_tables(transfers, documents)
@@ -113,6 +116,11 @@ class _Loader:
             files=self.listing.files,
             sheets=tuple(d.path for d in self.read),
         )
+
+    @property
+    def _begun(self) -> bool:
+        """Whether there is a job.toml, good or bad: without one, nothing else is missing yet."""
+        return JOB_SHEET in self.listing.files
 
     # -- sheets ------------------------------------------------------------------------------------------
     def sheets(self, *, with_log: bool) -> Sheets:
@@ -243,7 +251,7 @@ class _Loader:
         if found.path is not None:
             register, findings = read_register(self._toml(found.path, str(written)), str(written))
             self.findings += [*found.findings, *findings]
-        elif "equipment" in job.values or not self.bench.knows("equipment"):
+        elif "equipment" in job.values or (self._begun and not self.bench.knows("equipment")):
             self.findings += found.findings
         self.findings += self.bench.lay_equipment(register)
         return register
@@ -265,7 +273,7 @@ class _Loader:
                 at = Origin(level="row", file=TRANSFERS, row=row.number)
                 rows.append((declare_row(row, columns, "row", TRANSFERS), at))
         rows += self.bench.new_rows(rows)
-        if not rows:
+        if not rows and (self._begun or TRANSFERS in self.listing.files):
             what = f"There is no row in {TRANSFERS} and no [[transfer]] in {JOB_SHEET}."
             there = TRANSFERS in self.listing.files
             todo = "" if there else instead_of(self.listing, TRANSFERS)
@@ -310,11 +318,23 @@ class _Loader:
         whole.values[name].append(declared.values)
         whole.findings += declared.findings
 
+    def _taken_over(self, rows: list[tuple[Declared, Origin]], job_id: str) -> Mapping[str, tuple[str, ...]]:
+        """Lay the log over the rows, and rows under those that correct them; see TakenOver.follows."""
+        for row, _ in rows:
+            self.bench.lay_row(row, self.companions.get(str(row.values.get("transfer_id", "")), {}))
+        found = take_over(
+            rows, self.companions, job_id, taken_away=self.bench.taken_away, played=self.bench.played
+        )
+        for n, (other, names) in found.names.items():
+            self.bench.hand_on(other, rows[n][0], names)
+        return found.follows
+
     def _merge(
-        self, row: Declared, at: Origin, chains: Mapping[str, Declared], defaults: Declared, own: Declared
-    ) -> LoadedTransfer:
-        companions = self.companions.get(str(row.values.get("transfer_id", "")), {})
-        self.bench.lay_row(row, companions)
+        self, row: Declared, at: Origin, chains: Mapping[str, Declared], defaults: Declared, own: Declared,
+        follows: Mapping[str, tuple[str, ...]],
+    ) -> LoadedTransfer:  # fmt: skip
+        transfer_id = str(row.values.get("transfer_id", ""))
+        companions = self.companions.get(transfer_id, {})
         levels = [defaults, own]
         chain_id = row.values.get("chain")
         if isinstance(chain_id, str):
@@ -324,14 +344,15 @@ class _Loader:
             elif self.has_job_sheet:
                 near = difflib.get_close_matches(chain_id, sorted(chains), n=1)
                 todo = f"Did you mean '{near[0]}'?" if near else ""
-                what = f"There is no chain '{chain_id}' in {JOB_SHEET}."
+                what = f"There is no chain '{chain_id}' in this job."
                 row.findings.append(found_at(rules.CHAIN_UNKNOWN, what, row.origins["chain"], todo=todo))
                 row.refused.add("chain")
                 del row.values["chain"]
         for holder in (row, companions.get("passes")):
             if holder is not None and self.has_job_sheet:
-                _passes_from_chains(holder, chains, at)
-        return self.bench.finish(merge_transfer(row, at, levels, companions, self.listing), row)
+                passes_from_chains(holder, chains, at)
+        merged = merge_transfer(row, at, levels, companions, self.listing)
+        return self.bench.finish(replace(merged, follows=follows.get(transfer_id, ())), row)
 
     def _unique(self, transfers: tuple[LoadedTransfer, ...]) -> None:
         first: dict[str, LoadedTransfer] = {}
@@ -369,21 +390,3 @@ class _Loader:
             near = difflib.get_close_matches(file.casefold()[:100], sorted(read), n=1)
             what = f"The table {file} is neither a sheet of the job nor named as a document."
             self._say(rules.SHEET_UNUSED, what, file, todo=f"Should it be {near[0]}?" if near else "")
-
-
-def _passes_from_chains(holder: Declared, chains: Mapping[str, Declared], at: Origin) -> None:
-    """A pass that names its chain has that chain's machines where it names none of its own."""
-    entries = holder.values.get("passes")
-    for n, entry in enumerate(entries if isinstance(entries, list) else []):
-        name = entry.get("chain_id")
-        if not isinstance(name, str):
-            continue
-        chain = chains.get(name)
-        if chain is None:
-            place = holder.origins.get(f"passes/{n}", holder.origins.get("passes", at))
-            what = f"Pass {entry.get('n', n + 1)} names chain '{name}', which is not in {JOB_SHEET}."
-            holder.findings.append(found_at(rules.CHAIN_UNKNOWN, what, place))
-            continue
-        for key in ("deck_id", "decoder_id", "capture_device_id", "capture_input"):
-            if key in chain.values:
-                entry.setdefault(key, chain.values[key])

@@ -104,6 +104,17 @@ class LoadedTransfer:
     """Values computed while reading (times to frames), in the shape of the record's `derived[]`."""
     refused: frozenset[str] = frozenset()
     """Fields that were given but could not be taken; findings say why."""
+    follows: tuple[str, ...] = ()
+    """Transfers whose recording this one has because it corrects them, the nearest first."""
+
+    @property
+    def recording(self) -> str:
+        """The transfer that was played: this one, or the one it corrects."""
+        return self.follows[-1] if self.follows else self.transfer_id
+
+    def shares_recording(self, other: LoadedTransfer) -> bool:
+        """Whether the two are one recording on purpose: one of them corrects the other."""
+        return bool(self.follows or other.follows) and self.recording == other.recording
 
     @property
     def path(self) -> Path | None:

@@ -14,6 +14,7 @@ from provpack.chunks.walk import read_layout
 from provpack.findings import Finding
 from provpack.package import rules
 from provpack.package.bagblocks import BlockDigests, Damage, Extent, ranges
+from provpack.package.figures import counted
 
 _PIECE = 1024 * 1024
 
@@ -118,7 +119,7 @@ def damage_findings(damage: Damage, digests: BlockDigests) -> tuple[Finding, ...
     size = ""
     if damage.size_change:
         word = "longer" if damage.size_change > 0 else "shorter"
-        size = f" The file is {abs(damage.size_change)} bytes {word} than when it was packaged."
+        size = f" The file is {counted(abs(damage.size_change), 'byte')} {word} than when it was packaged."
     if damage.extent == "unknown":
         what = f"No block of the audio was found again in {damage.path!r}.{size}"
         return (rules.AUDIO_NOT_LOCATED.found(what, damage.path, position=place),)
@@ -149,10 +150,10 @@ def damage_findings(damage: Damage, digests: BlockDigests) -> tuple[Finding, ...
         what = f"{damage.path!r}: the last {damage.lost_frames} of {digests.frames} frames are gone.{size}"
         found.append(rules.AUDIO_DAMAGED.found(what, damage.path, position=place))
     if damage.shifted_bytes:
-        more = "inserted" if damage.shifted_bytes > 0 else "removed"
+        more, further = ("inserted", "further on") if damage.shifted_bytes > 0 else ("removed", "earlier")
         what = (
-            f"{damage.path!r}: {abs(damage.shifted_bytes)} bytes were {more} within the audio; "
-            "the blocks after that place match when read so many bytes further on."
+            f"{damage.path!r}: within the audio {counted(abs(damage.shifted_bytes), 'byte')} {more}; "
+            f"the blocks after that place match when read so many bytes {further}."
         )
         found.append(rules.AUDIO_DAMAGED.found(what, damage.path, position=place))
     return tuple(found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from typing import Any
+from typing import Any, Final
 
 from provpack.edge.jobfolder import Listing, resolve
 from provpack.errors import RecordProblem
@@ -15,6 +15,9 @@ from provpack.jobs.loaded import LoadedTransfer, NamedFile, Origin
 from provpack.jobs.sheetfields import FILE_COLUMNS, ROW_ONLY, pointer, sheet_fields
 from provpack.model.rates import expected_rate, parse_time, rate_from_json, rate_to_json
 
+PASS_MACHINES: Final = ("deck_id", "decoder_id", "capture_device_id", "capture_input")
+"""What a pass that names its chain has from that chain, where it names none of its own."""
+
 
 def merge_transfer(
     row: Declared,
@@ -23,14 +26,17 @@ def merge_transfer(
     companions: Mapping[str, Declared],
     listing: Listing,
 ) -> LoadedTransfer:
-    """The row over `levels` (strongest first: chain, defaults, job) with the companion sheets' lists."""
+    """The row over `levels` (strongest first: chain, defaults, job) with the companion sheets' lists.
+
+    What the row withholds is taken from no level.
+    """
     findings = list(row.findings)
     values: dict[str, Any] = {}
     origins: dict[str, Origin] = {}
     refused: set[str] = set(row.refused)
     for level in reversed(levels):
-        values.update(level.values)
-        origins.update(level.origins)
+        values.update((k, v) for k, v in level.values.items() if k not in row.withheld)
+        origins.update((k, v) for k, v in level.origins.items() if k.partition("/")[0] not in row.withheld)
         refused |= level.refused
     for name, table in companions.items():
         findings += table.findings
@@ -83,6 +89,24 @@ def merge_transfer(
         converted=tuple(converted),
         refused=frozenset(refused - set(values)),
     )
+
+
+def passes_from_chains(holder: Declared, chains: Mapping[str, Declared], at: Origin) -> None:
+    """A pass that names its chain has that chain's machines where it names none of its own."""
+    entries = holder.values.get("passes")
+    for n, entry in enumerate(entries if isinstance(entries, list) else []):
+        name = entry.get("chain_id")
+        if not isinstance(name, str):
+            continue
+        chain = chains.get(name)
+        if chain is None:
+            place = holder.origins.get(f"passes/{n}", holder.origins.get("passes", at))
+            what = f"Pass {entry.get('n', n + 1)} names chain '{name}', which this job does not have."
+            holder.findings.append(found_at(rules.CHAIN_UNKNOWN, what, place))
+            continue
+        for key in PASS_MACHINES:
+            if key in chain.values and f"passes/{n}/{key}" not in holder.withheld:
+                entry.setdefault(key, chain.values[key])
 
 
 class _Files:

@@ -34,6 +34,12 @@ class NewFile:
                 where=readable(str(self.target)),
                 todo=f"Name a file that does not exist yet with {self.option}, or move the old one away.",
             )  # fmt: skip
+        if self.disk.exists(self.target.parent) and not self.disk.is_folder(self.target.parent):
+            raise DestinationProblem(
+                "destination-not-a-folder", "This is a file, and a folder is needed.",
+                where=readable(str(self.target.parent)),
+                todo=f"Name a folder with {self.option}, or a path in one.",
+            )  # fmt: skip
         if not self.disk.is_folder(self.target.parent):
             raise DestinationProblem(
                 "no-such-folder", "The folder for the file does not exist.",
@@ -52,8 +58,8 @@ class NewFile:
     def write(self, pieces: Iterable[str]) -> None:
         """Write as UTF-8, sync, rename; what was begun is taken away on any error."""
         stage = self.target.parent / f"{PARTIAL_PREFIX}{self.mark}"
-        self.disk.make_folder(stage)
         try:
+            self.disk.make_folder(stage)
             writer = self.disk.create(stage / self.target.name)
             try:
                 held = bytearray()

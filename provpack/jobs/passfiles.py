@@ -139,14 +139,14 @@ def reader(audios: Mapping[int, PassAudio], told: Callable[[int], None]) -> Read
     return read
 
 
-def moment(frame: int, rate: Fraction | None) -> str:
+def frame_words(frame: int, rate: Fraction | None) -> str:
     """A place for people: "0:00:10.250 (frame 451573)", or the frame alone where no rate is known."""
     return f"frame {frame}" if rate is None else f"{format_time(max(frame, 0), rate)} (frame {frame})"
 
 
 def span(frames: int, rate: Fraction | None) -> str:
     """A length for people: "1470 frames (33.3 ms)", from a second on "44100 frames (1.000 s)"."""
-    word = f"{frames} frame{'' if frames == 1 else 's'}"
+    word = f"{frames} {'frame' if frames == 1 else 'frames'}"
     if rate is None:
         return word
     seconds = float(frames / rate)

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 from provpack.findings import Finding, Rule, Severity
 from provpack.jobs import passrules
-from provpack.jobs.passfiles import moment, span
+from provpack.jobs.passfiles import frame_words, span
 from provpack.jobs.passmerge import ProposedRange, together, why_damaged
+from provpack.package.figures import counted
 
 if TYPE_CHECKING:
     from provpack.jobs.passes import Pair, PassReport
@@ -59,7 +60,7 @@ class _Words:
         return rule.found(what, where, todo=todo, severity=severity, position=position)
 
     def _at(self, n: int, frame: int) -> str:
-        return f"pass {n} at {moment(frame, self.rate)}"
+        return f"pass {n} at {frame_words(frame, self.rate)}"
 
     # -- one pair ----------------------------------------------------------------------------------------
     def _pair(self, pair: Pair) -> Iterator[Finding]:
@@ -107,7 +108,7 @@ class _Words:
         if found.left_out:
             what = (
                 f"{both} differ in {len(differing) + found.left_out} places; what lies behind "
-                f"{moment(found.stretches[-1].start[0], self.rate)} of pass {pair.best} was not judged."
+                f"{frame_words(found.stretches[-1].start[0], self.rate)} of pass {pair.best} was not judged."
             )
             yield self._found(passrules.TOO_MANY, what)
 
@@ -126,7 +127,7 @@ class _Words:
                 "too uniform to tell how they lie (silence, a steady tone), so compared from their starts"
             ]
         for frame, lag in changes[:MOST_OFFSETS]:
-            said.append(f"from {moment(frame, self.rate)} of pass {pair.best} on, {self._later(lag)}")
+            said.append(f"from {frame_words(frame, self.rate)} of pass {pair.best} on, {self._later(lag)}")
         if len(changes) > MOST_OFFSETS:
             said.append(f"{len(changes) - MOST_OFFSETS} more changes of offset")
         lost = " Frames were lost or put in by one chain where the offset changes." if changes else ""
@@ -137,7 +138,7 @@ class _Words:
         if not inside:
             return f"{'; '.join(said)}. {equal}; nothing they share differs.{lost}"
         frames = sum(s.differing_frames for s in inside)
-        where = f"{len(inside)} stretch{'' if len(inside) == 1 else 'es'}"
+        where = counted(len(inside), "stretch", "stretches")
         return f"{'; '.join(said)}. {equal}; {span(frames, self.rate)} in {where} differ.{lost}"
 
     def _stretch(self, pair: Pair, s: Stretch) -> str:
@@ -148,20 +149,21 @@ class _Words:
             side = "before the other begins" if s.start[1 - has] == 0 else "after the other has ended"
             return (
                 f"Only pass {names[has]} has {span(max(la, lb), self.rate)} from "
-                f"{moment(s.start[has], self.rate)} on, {side}."
+                f"{frame_words(s.start[has], self.rate)} on, {side}."
             )
         if not (la and lb):
             has = 0 if la else 1
             return (
-                f"Pass {names[1 - has]} has nothing at {moment(s.start[1 - has], self.rate)} where pass "
-                f"{names[has]} has {span(max(la, lb), self.rate)} from {moment(s.start[has], self.rate)} on: "
-                f"lost by one, or put in by the other. {self._verdict(s, names)}"
+                f"Pass {names[1 - has]} has nothing at {frame_words(s.start[1 - has], self.rate)} where pass "
+                f"{names[has]} has {span(max(la, lb), self.rate)} from "
+                f"{frame_words(s.start[has], self.rate)} on: lost by one, or put in by the other. "
+                f"{self._verdict(s, names)}"
             )
         place = f"{self._at(names[0], a)} for {span(la, self.rate)}, {self._at(names[1], b)}"
         if la != lb:
             place += f" for {span(lb, self.rate)}"
-        count = "of unequal length" if la != lb else f"{s.differing_frames} of them differ"
-        return f"{place[0].upper()}{place[1:]}: {count}. {self._verdict(s, names)}"
+        differ = "of unequal length" if la != lb else f"{s.differing_frames} of them differ"
+        return f"{place[0].upper()}{place[1:]}: {differ}. {self._verdict(s, names)}"
 
     def _verdict(self, s: Stretch, names: tuple[int, int]) -> str:
         if s.damaged is not None:
@@ -208,11 +210,11 @@ class _Words:
                 start, end, frames = last[0], max(last[1], end), max(last[2], frames, end - last[0])
             places.append((start, end, frames))
         file = next(p.file for p in self.report.passes if p.n == own)
-        places_word = f"{len(places)} stretch{'' if len(places) == 1 else 'es'}"
+        places_word = counted(len(places), "stretch", "stretches")
         lost = span(sum(p[2] for p in places), self.rate)
         what = (
             f"'{file}' (pass {own}) looks damaged in {places_word}, {lost} in all, where another pass is "
-            f"sound; the first at {moment(places[0][0], self.rate)}."
+            f"sound; the first at {frame_words(places[0][0], self.rate)}."
         )
         yield self._found(passrules.BETTER, what, frame=places[0][0])
 
@@ -222,14 +224,15 @@ class _Words:
             return
         frames = sum(max(u.base[1] - u.base[0], u.theirs[1] - u.theirs[0]) for u in proposal.undecided)
         first = ", ".join(
-            f"{moment(u.base[0], self.rate)} (against pass {u.other}, frames {u.theirs[0]} to {u.theirs[1]})"
+            f"{frame_words(u.base[0], self.rate)} "
+            f"(against pass {u.other}, frames {u.theirs[0]} to {u.theirs[1]})"
             for u in proposal.undecided[:3]
         )
-        count = len(proposal.undecided)
+        open_ = len(proposal.undecided)
         what = (
-            f"{count} stretch{'' if count == 1 else 'es'}, {span(frames, self.rate)} in all, where nothing "
+            f"{counted(open_, 'stretch', 'stretches')}, {span(frames, self.rate)} in all, where nothing "
             f"tells which pass is right; the proposal takes pass {proposal.base} there. In pass "
-            f"{proposal.base}: {first}{', ...' if count > 3 else ''}."
+            f"{proposal.base}: {first}{', ...' if open_ > 3 else ''}."
         )
         severity: Severity | None = "note" if self.report.confirmed else None
         frame = proposal.undecided[0].base[0]
@@ -253,7 +256,7 @@ class _Words:
         for r in proposal.ranges:
             sources.setdefault(r.pass_n, []).append(r.source_end - r.source_start)
         parts = [
-            f"{span(sum(sizes), self.rate)} of pass {n} in {len(sizes)} range{'' if len(sizes) == 1 else 's'}"
+            f"{span(sum(sizes), self.rate)} of pass {n} in {counted(len(sizes), 'range')}"
             for n, sizes in sorted(sources.items(), key=lambda kv: (kv[0] != proposal.base, kv[0]))
         ]
         what = f"A master of {span(proposal.frames, self.rate)}: {'; '.join(parts)}."

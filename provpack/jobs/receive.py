@@ -21,6 +21,7 @@ from provpack.errors import CouldNotCheck, InputProblem, ProvpackError
 from provpack.findings import Finding
 from provpack.jobs import deliveryrules as rules
 from provpack.jobs.deliverypapers import checked_document, made_by, signer_json, strangers_document
+from provpack.jobs.notsynced import not_synced
 from provpack.jobs.progress import expect, next_part
 from provpack.jobs.receipts import ReceiptPlace, ReceivePorts, ReceiveResult, ReceiveUnit, ReceiveWishes
 from provpack.jobs.receivepapers import Came, looks_like_delivery, read_papers
@@ -55,9 +56,9 @@ def receive(path: Path, target: Path, ports: ReceivePorts, wishes: ReceiveWishes
     came: Came | None = None
     wishes, told = _own_list(path, wishes)
     place = ReceiptPlace(ports.disk, target, _name(path), ports.new_id().replace("-", "")[:8])
-    place.begin(path)
-    expect(ports.progress, _sizes(path, is_delivery, wishes.depth == "meaning"))
     try:
+        place.begin(path)
+        expect(ports.progress, _sizes(path, is_delivery, wishes.depth == "meaning"))
         next_part(ports.progress)
         if is_delivery:
             ports.progress.begin("reading the papers of the delivery", 0)
@@ -295,5 +296,5 @@ def _conclude(
         path=readable(str(path)), kind="delivery" if came else "packages", receipt=place.receipt,
         receipt_sha512=digest_bytes(data, ("sha512",))["sha512"],
         receipt_signature=place.signature if signed else None, content=content, units=tuple(units),
-        findings=tuple(findings),
+        findings=(*findings, *not_synced(ports.disk)),
     )  # fmt: skip

@@ -11,8 +11,9 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from provpack.catalogue.values import Listed
 from provpack.edge.presence import package_around
@@ -44,6 +45,9 @@ from provpack.package.checkhistory import DEEPER, CheckHistory
 
 if TYPE_CHECKING:
     from provpack.catalogue.opening import Catalogue
+
+_GIVEN: dict[str, Outcome] = {word: word for word in get_args(Outcome)}
+"""Each word once: those of a hundred thousand results would be as many copies of it."""
 
 Catalogued = Callable[[str | None], Iterable[Listed]]
 """What the catalogue knows at or beneath a path or address; None: everything."""
@@ -159,9 +163,8 @@ def reverify(
         units=run.units,
         findings=(*findings, *witness.findings(), *crossed(run.units)),
     )
-    left = {id(found) for found in run.left}
-    done = [n for n, found in enumerate(chosen) if id(found) not in left]
-    outcomes = dict(zip(done, (u.outcome for u in run.units[len(told) :]), strict=True))
+    left, of = {id(found) for found in run.left}, (u.outcome for u in islice(run.units, len(told), None))
+    outcomes = [None if id(found) in left else _GIVEN[next(of)] for found in chosen]
     return result, _selection(request, choice, outcomes, clock() - began)
 
 
@@ -284,7 +287,8 @@ def _as_it_is(one: Candidate, wish: Wish, now: datetime, *, listed: bool) -> Can
         history = history if passes else history.accusing()
     if passes and not found.findings and _is_other(found, history):
         history = history.accusing()
-    return Candidate(found=found, history=history)
+    same = found is one.found and history is one.history
+    return one if same else Candidate(found=found, history=history)
 
 
 def _is_other(found: Found, history: CheckHistory) -> bool:
@@ -324,10 +328,13 @@ def take_in(catalogue: Catalogue, ledgers: Iterable[Path], now: datetime) -> lis
 
 
 def _selection(
-    request: Request, choice: Choice, outcomes: dict[int, Outcome], elapsed: timedelta
+    request: Request, choice: Choice, outcomes: Sequence[Outcome | None], elapsed: timedelta
 ) -> Selection:
-    """What the numbers are, once the run is over. outcomes: index in choice.units -> outcome."""
-    left = [one for n, one in enumerate(choice.units) if n not in outcomes]
+    """What the numbers are, once the run is over. outcomes: one for each of choice.units, None for those that
+    were not checked."""
+    left = [one for one, outcome in zip(choice.units, outcomes, strict=True) if outcome is None]
+    checked = len(outcomes) - len(left)
+    drawn = {n: outcome for n in choice.drawn or () if (outcome := outcomes[n]) is not None}
     good = [one.history.good for one in left if one.history.good is not None]
     return Selection(
         wish=request.wish,
@@ -335,16 +342,16 @@ def _selection(
         bare=choice.bare,
         due=choice.due,
         chosen=len(choice.units),
-        checked=len(outcomes),
+        checked=checked,
         left=len(left),
         oldest_left=min(good) if good else None,
         bare_left=len(left) - len(good),
         time_budget=request.time_budget,
         elapsed=elapsed,
-        round=elapsed * choice.due / len(outcomes) if outcomes else None,
-        again=tuple(readable(str(choice.units[n].found.path)) for n in sorted(choice.again) if n in outcomes),
+        round=elapsed * choice.due / checked if checked else None,
+        again=tuple(readable(str(choice.units[n].found.path)) for n in sorted(choice.again) if outcomes[n]),
         gone=len(choice.gone - choice.again),
-        sample=judge_sample(choice, request.wish, outcomes),
+        sample=judge_sample(choice, request.wish, drawn),
         remarks=tuple(_remarks(request)),
     )
 

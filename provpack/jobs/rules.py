@@ -12,13 +12,13 @@ CELL_ERROR = Rule(
     id="row-spreadsheet-error",
     severity="error",
     title="a formula of the spreadsheet failed",
-    todo="Repair the formula or type the value, and export the sheet again.",
+    todo="Type the value itself; in a spreadsheet, repair the formula and export it again.",
 )
 CELL_NAN = Rule(
     id="row-not-a-number",
     severity="error",
     title="a program wrote its word for 'no value'",
-    todo="Leave the cell empty, or write unknown, not_observed or not_fitted where the field allows it.",
+    todo="Leave it empty, or write unknown, not_observed or not_fitted where the field allows it.",
 )
 CELL_COMMA = Rule(
     id="row-decimal-comma",
@@ -30,13 +30,13 @@ CELL_SCIENTIFIC = Rule(
     id="row-scientific",
     severity="error",
     title="the spreadsheet has shortened a long number",
-    todo="Format the column as text and type the value again: the lost digits are not in this file.",
+    todo="Type the value again, in a spreadsheet as text: the lost digits are not in this file.",
 )
 CELL_APOSTROPHE = Rule(
     id="row-apostrophe",
     severity="error",
     title="a spreadsheet's text mark came out with the value",
-    todo="Remove the apostrophe at the start of the cell.",
+    todo="Remove the apostrophe at the start.",
 )
 CELL_SPACE = Rule(
     id="row-hidden-space",
@@ -74,7 +74,7 @@ CELL_DAY_NUMBER = Rule(
     id="row-day-number",
     severity="error",
     title="a date came out as the spreadsheet's day count",
-    todo="Format the column as text and write dates as YYYY-MM-DD.",
+    todo="Write dates as YYYY-MM-DD, in a spreadsheet as text.",
 )
 CELL_OFFSET = Rule(
     id="row-time-offset",
@@ -139,7 +139,7 @@ KEY_UNKNOWN = Rule(
     id="job-key-unknown",
     severity="error",
     title="a key is not known here",
-    todo="Correct the key, or remove it.",
+    todo="Correct the name, or leave it out.",
 )
 KEY_TYPE = Rule(
     id="job-key-type",
@@ -158,7 +158,8 @@ REQUIRED = Rule(
     id="row-required",
     severity="error",
     title="a required field is missing",
-    todo="Fill it in the row, in its chain or in the defaults; unknown is an answer where the field has it.",
+    todo="State it for the transfer, for its chain or in the defaults; unknown is an answer where the field "
+    "has it.",
     reference=f"{DOMAIN} 8",
 )
 WAIVER_UNKNOWN = Rule(
@@ -202,8 +203,8 @@ ITEM_TWO_CARRIERS = Rule(
 CHAIN_UNKNOWN = Rule(
     id="row-chain-unknown",
     severity="error",
-    title="a row names a chain that is not in job.toml",
-    todo="Add a [[chain]] with that id, or correct the row.",
+    title="a transfer names a chain that the job does not have",
+    todo="Add a chain of that name, or correct the name.",
 )
 CHAIN_REPEATED = Rule(
     id="job-chain-repeated",
@@ -253,7 +254,7 @@ EQUIPMENT_SERIAL = Rule(
 EQUIPMENT_DIFFERS = Rule(
     id="row-equipment-differs",
     severity="error",
-    title="a row and the equipment register disagree about the same thing",
+    title="a transfer and the equipment register disagree about the same thing",
     todo="Find out which is right and correct the other.",
 )
 CHECK_BEFORE_SERVICE = Rule(
@@ -291,14 +292,14 @@ PASS_LENGTH = Rule(
     id="row-pass-length",
     severity="warning",
     title="the pass and its file are not equally long",
-    todo="Check that the file belongs to this row, and the clock times.",
+    todo="Check that the file belongs to this transfer, and the clock times.",
     reference=f"{DOMAIN} 5 step 8",
 )
 PASSES_CROSSED = Rule(
     id="row-chains-crossed",
     severity="error",
     title="two transfers use the same deck or capture input at the same time",
-    todo="One of the two rows names the wrong chain or the wrong time: find out before anything is packed.",
+    todo="One of the two names the wrong chain or the wrong time: find out before anything is packed.",
     reference=f"{DOMAIN} 8.2 rule 21",
 )
 PASS_FUTURE = Rule(
@@ -322,7 +323,7 @@ FILE_NONE = Rule(
     id="row-file-none",
     severity="error",
     title="a transfer names no audio file",
-    todo="Fill the column 'file', or say by the outcome no_pcm_found or failed that there is none.",
+    todo="Name its file, or say by the outcome no_pcm_found or failed that there is none.",
 )
 FILE_TWICE = Rule(
     id="row-file-twice",
@@ -352,13 +353,13 @@ FILE_UNREADABLE = Rule(
 FILE_UNNAMED = Rule(
     id="job-file-unnamed",
     severity="warning",
-    title="a WAV file in the job folder is named by no row",
-    todo="Add a row for it, or move it out of the job folder.",
+    title="a WAV file in the job folder is named by no transfer",
+    todo="Name it in its transfer, or move it out of the job folder.",
 )
 FILE_RATE = Rule(
     id="row-file-rate",
     severity="error",
-    title="the file's header states another sampling frequency than the row says it does",
+    title="the file's header states another sampling frequency than is declared",
     todo="Correct header_sampling_frequency_hz, or find the right file.",
     reference=f"{DOMAIN} 8 field 51",
 )

@@ -134,7 +134,7 @@ class Shelf:
         empty = [f for f in self.problems if f.rule in _NONE]
         self.none_there: Finding | None = None
         if empty and not self._units:
-            what = f"Of no package is a second copy known: {empty[0].what}"
+            what = f"No second copy of any package was found: {empty[0].what}"
             self.none_there = rules.SECOND_NONE_THERE.found(what, readable(shown(root)))
         self._told: dict[str, tuple[str | None, str]] = {}
         self._identities: dict[str, list[Found]] | None = None
@@ -244,7 +244,7 @@ def _one(
     if unit.identity is None or told == unit.identity:
         return SecondCopy(state="same", path=where, healable="not_needed")
     if told is None:
-        found = rules.SECOND_UNREADABLE.found(f"Its tag manifest: {why}", readable(where))
+        found = rules.SECOND_UNREADABLE.found(f"The tag manifest of the second copy: {why}", readable(where))
         return SecondCopy(state="unreadable", path=where, healable="not_needed", findings=(found,))
     what = f"The second copy of {readable(unit.name or '')} has another {IDENTITY}."
     found = rules.SECOND_OTHER.found(what, readable(where))

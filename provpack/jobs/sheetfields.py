@@ -9,15 +9,19 @@ from typing import Any
 
 from provpack.edge.schemas import load
 from provpack.jobs.columns import Column, column_of
+from provpack.package.benchline import LOG_NAME
 
-JOB_VERSION = "1.2.0"
+JOB_VERSION = "1.3.0"
 REGISTER_VERSION = "1.1.0"
 RECORD_VERSION = "1.3.0"
 """Of the three schemas. Record 1.1: measured figures; 1.2: client profiles, names held back; 1.3: what
-else was in the path. Register 1.1: what is fitted to what. Job sheet 1.2: capture_files of a chain."""
+else was in the path. Register 1.1: what is fitted to what. Job sheet 1.2: capture_files of a chain; 1.3:
+corrects, plays_again."""
 NOT_IN_CELLS = frozenset({"supersedes", "derived_from"})
 FILE_COLUMNS = frozenset({"file", "documents", "photos", "condition_photos"})
 """Names of files of the job folder: resolved, and kept apart from the values of the record."""
+OWN_PAPERS = frozenset({"job.toml", "transfers.csv", "equipment.toml", LOG_NAME})
+"""What a job is declared in, beside the sheets named after a field: no sound, and no photograph."""
 ROW_ONLY = frozenset({"transfer_id", "chain", "started_at", "stopped_at"})
 CHAIN_ONLY = frozenset({"id", "note", "capture_files"})
 """Of a chain, no fields of the record."""

@@ -5,8 +5,12 @@ from __future__ import annotations
 import difflib
 import os
 
-from provpack.edge.jobfolder import Listing, printable
+from provpack.edge.jobfolder import BAG_MARK, Listing, printable
 
+NEW_JOB = (
+    "Name the folder that holds job.toml. For a new job, copy the one that `provpack demo FOLDER --only-job` "
+    "makes and change it."
+)
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers")
 
 
@@ -29,7 +33,8 @@ def instead_of(listing: Listing, wanted: str) -> str:
 
 
 def job_elsewhere(listing: Listing, wanted: str) -> str:
-    """As instead_of, for the sheet that makes a folder a job folder: also a folder above or below."""
+    """As instead_of, for the sheet that makes a folder a job folder: also a folder above or below, a package
+    in its place, and a job that is not begun yet. Never empty."""
     mended = instead_of(listing, wanted)
     if mended:
         return mended
@@ -39,4 +44,6 @@ def job_elsewhere(listing: Listing, wanted: str) -> str:
         return f"One lies in the folder '{printable(below[0])}'{more}: name that folder."
     if os.path.isfile(listing.root.parent / wanted):  # noqa: PTH113 - answers, where is_file may raise
         return f"One lies in the folder above: name {printable(str(listing.root.parent))}"
-    return ""
+    if BAG_MARK in listing.files:
+        return "This is a package. Name the folder of the job it was made from, or look at it with verify."
+    return NEW_JOB

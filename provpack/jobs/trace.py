@@ -17,6 +17,7 @@ from provpack.jobs.tracefitted import Through, fitted_here, fittings_of, ways_fr
 from provpack.jobs.tracetimes import FOREVER, Stretch, Window, judge, together
 from provpack.model.formats import read_moment
 from provpack.package.bagpaths import position, readable
+from provpack.package.figures import counted, moment_words
 from provpack.package.noticewords import PEOPLE
 
 if TYPE_CHECKING:
@@ -220,7 +221,7 @@ def _about(result: Traced, question: Question, asked: Asked) -> Iterator[Finding
     ids = [n.id for n in result.notices if n.id is not None]
     for name in sorted({i for i in ids if ids.count(i) > 1}):
         yield rules.NOTICES_DIFFER.found(
-            f"Notice {readable(name)} is told {ids.count(name)} times, with different ends.", what
+            f"Fault notice {readable(name)} is told {ids.count(name)} times, with different times.", what
         )
     for ledger in asked.broken_ledgers():
         shown = readable(ledger.path)
@@ -246,21 +247,22 @@ def _about(result: Traced, question: Question, asked: Asked) -> Iterator[Finding
 
 
 def _about_notice(notice: Notice, result: Traced) -> Iterator[Finding]:
-    counts, name = result.counts(notice.n), readable(notice.name)
+    counts = result.counts(notice.n)
+    name = readable(notice.called)
     unread = [t for t in (notice.since, notice.until) if t is not None and read_moment(t) is None]
     if notice.stretch.impossible or unread:
         begin = notice.since or (f"{notice.last_good} (last known good)" if notice.last_good else "?")
         yield rules.NOTICE_TIMES.found(
-            f"Notice {name} tells of a time from {readable(begin)} to {readable(notice.until or '?')}.",
+            f"By {name} the fault lasted from {readable(begin)} to {readable(notice.until or '?')}.",
             readable(result.equipment),
         )
     if counts["covered"]:
         yield rules.COVERED.found(
-            f"{_transfers(counts['covered'])} into the time of notice {name}.", readable(result.equipment)
+            f"{_transfers(counts['covered'])} into the time of {name}.", readable(result.equipment)
         )
     if counts["cannot_be_told"]:
         yield rules.CANNOT_BE_TOLD.found(
-            f"{_transfers(counts['cannot_be_told'], 'may fall')} into the time of notice {name}; what was "
+            f"{_transfers(counts['cannot_be_told'], 'may fall')} into the time of {name}; what was "
             "noted does not tell.",
             readable(result.equipment),
         )
@@ -268,7 +270,7 @@ def _about_notice(notice: Notice, result: Traced) -> Iterator[Finding]:
 
 def _transfers(count: int, word: str = "") -> str:
     verb = word or ("falls" if count == 1 else "fall")
-    return f"{count} transfer{'' if count == 1 else 's'} {verb}"
+    return f"{count} {'transfer' if count == 1 else 'transfers'} {verb}"
 
 
 def _many(passes: list[Played]) -> str:
@@ -284,7 +286,8 @@ def _about_packages(result: Traced) -> Iterator[Finding]:
             what = f"{readable(package.name)} was superseded by a newer package of the same transfer."
             yield rules.SUPERSEDED.found(what, shown, position=position(shown))
         if package.last_outcome not in (None, "good"):
-            what = f"{readable(package.name)}: {package.last_outcome} on {package.last_checked_at}."
+            day = moment_words(package.last_checked_at or "an unknown day")
+            what = f"{readable(package.name)}: {package.last_outcome} on {day}."
             yield rules.CHECK_NOT_GOOD.found(what, shown, position=position(shown))
 
 
@@ -295,4 +298,5 @@ def _not_read(unread: Answer) -> Iterator[Finding]:
         yield rules.NOT_READ.found(what, shown, position=position(shown))
     more = unread.total - len(unread.first)
     if more > 0:
-        yield rules.NOT_READ.found(f"So it is with {more} more package{'' if more == 1 else 's'}.", "")
+        what = f"{counted(more, 'more package')} could not be read wholly."
+        yield rules.NOT_READ.found(what, "")

@@ -31,7 +31,9 @@ class Beneath:
         known = [root for root, _ in self._asked.roots()]
         for base in self.bases:
             if not any(_within(base, root) or _within(root, base) for root in known):
-                yield rules.ROOT_UNKNOWN.found(f"It knows nothing of {base}.", base, position=position(base))
+                yield rules.ROOT_UNKNOWN.found(
+                    f"The catalogue knows nothing of {base}.", base, position=position(base)
+                )
 
     def holds(self, place: str) -> bool:
         """Whether a place is one of the roots or lies beneath one."""

@@ -40,8 +40,13 @@ class Notice:
 
     @property
     def name(self) -> str:
-        """What people call it."""
-        return self.id or f"notice {self.n}"
+        """What people call it, where it is plain that a fault notice is meant."""
+        return self.id or f"fault notice {self.n}"
+
+    @property
+    def called(self) -> str:
+        """What it is called where the notice to a client might be meant too."""
+        return f"fault notice {self.id}" if self.id else self.name
 
     @property
     def stretch(self) -> Stretch:

@@ -23,6 +23,7 @@ from provpack.jobs.traced import ClientPasses, Played, Traced, Written, best_fir
 from provpack.jobs.tracefaults import Notice
 from provpack.jobs.traceresemble import Names, found_in, persons_in_words, rows_of
 from provpack.package.bagpaths import position, readable
+from provpack.package.figures import counted
 from provpack.package.heldnames import Person, person_of
 from provpack.package.names import distinct_file_names
 from provpack.package.notice import Item, Letter, Playing, Said, build_notice
@@ -123,7 +124,11 @@ def compose(
     houses = {p.organisation for p in known.papers.values() if p.organisation is not None}
     if len(houses) > 1:
         shown = ", ".join(readable(h) for h in sorted(houses))
-        known.findings.append(rules.LETTER_HOUSES.found(f"They name {shown}.", readable(result.equipment)))
+        known.findings.append(
+            rules.LETTER_HOUSES.found(
+                f"The packages name several transfer organisations: {shown}.", readable(result.equipment)
+            )
+        )
     sender = next(iter(houses)) if len(houses) == 1 else None
     hits = [found_in(_wording(notice), known.names) for notice in result.notices]
     drafts = []
@@ -131,13 +136,16 @@ def compose(
     beneath = ", ".join(map(readable, result.looked.roots))
     for part in filter(None, (window and f"was done {window}", beneath and f"lies beneath {beneath}")):
         rule = rules.LETTER_WINDOW if part.startswith("was done") else rules.LETTER_ROOTS
-        known.findings.append(rule.found(f"They list only what {part}.", readable(result.equipment)))
+        known.findings.append(rule.found(f"The notices list only what {part}.", readable(result.equipment)))
     for client, name in letter_names(result).items():
         group = next(g for g in result.clients if g.client == client)
         items = tuple(_items(group, known))
         if result.person and any(paper.held for paper in known.of(group)):
             known.findings.append(
-                rules.LETTER_PERSON.found(f"So it is with {readable(client)}.", readable(result.equipment))
+                rules.LETTER_PERSON.found(
+                    f"No notice was written for {readable(client)}: names are held back in their packages.",
+                    readable(result.equipment),
+                )
             )
         elif items:
             letter = _letter(
@@ -147,7 +155,8 @@ def compose(
     nobody = next((g for g in result.clients if g.client is None), None)
     if nobody is not None:
         named = ", ".join(sorted({readable(p.package.name) for p in nobody.everything})[:20])
-        what = f"{nobody.transfers} transfer{'' if nobody.transfers == 1 else 's'}: {named}."
+        has = "has" if nobody.transfers == 1 else "have"
+        what = f"{counted(nobody.transfers, 'transfer')} {has} no client: {named}."
         known.findings.append(rules.LETTER_NO_CLIENT.found(what, readable(result.equipment)))
     return drafts, known.findings
 
@@ -178,7 +187,7 @@ def _gather(result: Traced, everyone: Iterable[Touch], read: Read) -> _Gathered:
             package.client, package.job_id, package.transfer_id,
         ):  # fmt: skip
             known.left_out.add(package.id)
-            what = f"{readable(package.name)} is told otherwise by its own record."
+            what = f"{readable(package.name)}: its record names another client, job or transfer."
             known.findings.append(rules.LETTER_OUTDATED.found(what, shown, position=spot))
         known.papers[package.id] = paper
         known.names.client(paper.client)
@@ -232,10 +241,13 @@ def _allowed(
         words = named.keys() - told
         words |= persons_in_words(text, strangers) - persons_in_words(text, mine_too) - told
         if words:
-            known.findings.append(_left_out(notice.name, words, group.client or "", result.equipment))
+            known.findings.append(_left_out(notice.called, words, group.client or "", result.equipment))
         blind = not registered and bool(text.strip(" |")) and any(paper.held for paper in mine)
         if blind and not words:
-            what = f"The wording of {readable(notice.name)} is not told to {readable(group.client or '')}."
+            what = (
+                f"What {readable(notice.called)} says was left out of the notice to "
+                f"{readable(group.client or '')}: names are held back in their packages."
+            )
             known.findings.append(rules.LETTER_WORDS_HELD.found(what, readable(result.equipment)))
         out.append(not words and not blind)
     return out
@@ -248,8 +260,8 @@ def _wording(notice: Notice) -> str:
 def _left_out(notice: str, words: Collection[str], client: str, equipment: str) -> Finding:
     shown = ", ".join(f"'{readable(word)[:80]}'" for word in sorted(words)[:5])
     more = f" and {len(words) - 5} more" if len(words) > 5 else ""
-    what = f"The wording of {readable(notice)} is not told to {readable(client)}: it holds {shown}{more}."
-    return rules.LETTER_WORDS.found(what, readable(equipment))
+    left = f"What {readable(notice)} says was left out of the notice to {readable(client)}"
+    return rules.LETTER_WORDS.found(f"{left}: it holds {shown}{more}.", readable(equipment))
 
 
 # --- one notice ---
@@ -270,7 +282,7 @@ def _letter(
         roles=tuple(roles),
         notices=tuple(
             Said(
-                name=notice.name if told else f"notice {notice.n}",
+                name=notice.name if told else f"fault notice {notice.n}",
                 words="; ".join(notice.words) if told else None,
                 since=notice.since,
                 last_good=notice.last_good,

@@ -164,7 +164,7 @@ LETTER_OUTDATED = Rule(
 LETTER_HOUSES = Rule(
     id="trace-notice-organisations",
     severity="warning",
-    title="The packages of one client name different transfer organisations",
+    title="The packages name different transfer organisations",
     todo="The same identifier may mean different machines in different houses. Sort them out, and fill in "
     "the sender by hand.",
 )

@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -20,7 +20,6 @@ from provpack.edge.schemas import validate
 from provpack.edge.tree import reason
 from provpack.errors import ProvpackError
 from provpack.findings import Finding, Rule
-from provpack.jobs.recover import record_of
 from provpack.jobs.verified import Depth, Examiner, UnitResult
 from provpack.jobs.verify_files import Hands, Stopped
 from provpack.jobs.verify_find import Found, about
@@ -77,12 +76,18 @@ def make_tools(
     """The tools for a spec. helpers: instead of those that the spec asks for."""
     return Tools(
         spec=spec,
-        helpers=helpers or (Helpers(validate=_pairs, recover=record_of) if spec.meaning else Helpers()),
+        helpers=helpers or (_meaning() if spec.meaning else Helpers()),
         examiners=tuple(make() for make in spec.examiner_makers),
         pace=Pace(spec.rate),
         workers=workers,
         alone=alone,
     )
+
+
+def _meaning() -> Helpers:
+    from provpack.jobs.recover import record_of  # reads chunks, which a plain check need not know
+
+    return Helpers(validate=_pairs, recover=record_of)
 
 
 def _pairs(name: str, value: object) -> list[tuple[str, str]]:
@@ -116,7 +121,9 @@ def check_here(
 
     hands = Hands(workers=tools.workers, told=read, is_alone=tools.alone, stop=ended)
     try:
-        with closing((replace(found, path=at) if at is not None else found).open()) as place:
+        with closing(
+            (type(found)(path=at, archive=found.archive) if at is not None else found).open()
+        ) as place:
             if isinstance(place, FolderPlace | ArchivePlace):
                 place.shown = found.shown
             return check_unit(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, runtime_checkable
 
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
@@ -19,6 +19,8 @@ __all__ = [
     "Examined",
     "Examiner",
     "Outcome",
+    "Tallied",
+    "Tally",
     "UnitResult",
     "UnitView",
     "Verdict",
@@ -147,6 +149,11 @@ class UnitResult:
         return worst_demands(one.demands for one in self.examined)
 
     @property
+    def is_notable(self) -> bool:
+        """Whether there is anything to say of it but that it is good, as asked, and notes."""
+        return self.verdict != "good"
+
+    @property
     def verdict(self) -> Verdict:
         """The outcome, with good told apart from good with warnings, and from good but not as asked."""
         return _verdict(self.outcome, self.demands, self.findings)
@@ -176,6 +183,36 @@ class UnitResult:
         }
 
 
+@dataclass(slots=True)
+class Tally:
+    """What units amount to, counted as they come, so that nobody has to look at each of very many again.
+
+    outcomes, demands: word -> how many units. warned: units with a finding that is more than a note.
+    bytes_read: of all of them together.
+    """
+
+    outcomes: Counter[str] = field(default_factory=Counter)
+    demands: Counter[str] = field(default_factory=Counter)
+    warned: int = 0
+    bytes_read: int = 0
+
+    def add(self, unit: UnitResult) -> None:
+        """Count one more."""
+        self.outcomes[unit.outcome] += 1
+        self.demands[unit.demands] += 1
+        self.warned += any(f.severity != "note" for f in unit.findings)
+        self.bytes_read += unit.bytes_read
+
+
+@runtime_checkable
+class Tallied(Protocol):
+    """Units that were counted as they came, and know which of them are notable."""
+
+    @property
+    def tally(self) -> Tally: ...
+    def notable(self) -> Iterator[UnitResult]: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerifyResult:
     """A whole run. findings: what concerns no single unit (links and leftovers passed over)."""
@@ -183,19 +220,35 @@ class VerifyResult:
     depth: Depth
     started_at: str
     finished_at: str
-    units: tuple[UnitResult, ...]
+    units: Sequence[UnitResult]
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def tally(self) -> Tally:
+        """What the units amount to."""
+        if isinstance(self.units, Tallied):
+            return self.units.tally
+        out = Tally()
+        for unit in self.units:
+            out.add(unit)
+        return out
+
+    def notable(self) -> Iterator[UnitResult]:
+        """The units of which there is more to say than that they are good."""
+        if isinstance(self.units, Tallied):
+            return self.units.notable()
+        return (unit for unit in self.units if unit.is_notable)
 
     @property
     def outcome(self) -> Outcome:
         """The gravest outcome of all units."""
-        there = {unit.outcome for unit in self.units}
-        return next((outcome for outcome in _GRAVITY if outcome in there), "good")
+        there = self.tally.outcomes
+        return next((outcome for outcome in _GRAVITY if there[outcome]), "good")
 
     @property
     def demands(self) -> str:
         """The gravest of all units; a word of demands_state."""
-        return worst_demands(unit.demands for unit in self.units)
+        return worst_demands(self.tally.demands)
 
     @property
     def verdict(self) -> Verdict:
@@ -204,16 +257,23 @@ class VerifyResult:
 
         bad before could_not_check, as a batch returns its gravest result; fixity before demands.
         """
-        warned = (*self.findings, *(f for unit in self.units for f in unit.findings))
-        return _verdict(self.outcome, self.demands, warned)
+        verdict = _verdict(self.outcome, self.demands, self.findings)
+        return "warnings" if verdict == "good" and self.tally.warned else verdict
 
     def counts(self) -> dict[str, int]:
         """Units by outcome, every outcome named."""
-        counted = Counter(unit.outcome for unit in self.units)
+        counted = self.tally.outcomes
         return {name: counted[name] for name in ("good", *_GRAVITY)}
 
     def as_json(self) -> dict[str, object]:
         """The result for programs; schemas/result-verify.schema.json."""
+        return {**self.as_stream(), "units": [unit.as_json() for unit in self.units]}
+
+    def as_stream(self, unit_json: Callable[[UnitResult], Mapping[str, Any]] | None = None) -> dict[str, Any]:
+        """As as_json, in the same order, but for `units`: an iterator that makes the object of each unit when
+        it comes to it, to be gone through once. unit_json makes it, in place of its own as_json."""
+        told = unit_json or UnitResult.as_json
+        units: Iterator[Mapping[str, Any]] = (told(unit) for unit in self.units)
         return {
             "outcome": self.outcome,
             "verdict": self.verdict,
@@ -222,7 +282,7 @@ class VerifyResult:
             "started_at": self.started_at,
             "finished_at": self.finished_at,
             "counts": self.counts(),
-            "units": [unit.as_json() for unit in self.units],
+            "units": units,
             "findings": [f.as_json() for f in self.findings],
         }
 

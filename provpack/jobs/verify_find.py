@@ -27,19 +27,37 @@ from provpack.package.bagpaths import position, readable
 from provpack.package.bagtext import MAX_TAG_FILE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, init=False)
 class Found:
     """One unit to come: a bag in a folder (archive None) or in an archive, or a path about which only
-    findings can be told. path is an address (`protocol://...`) for what lies elsewhere. Can be pickled."""
+    findings can be told. path is an address (`protocol://...`) for what lies elsewhere. Can be pickled.
 
-    path: Path | str
-    archive: ArchiveKind | None = None
-    findings: tuple[Finding, ...] = ()
+    There may be very many, so the path is kept as text, and made when somebody asks for it.
+    """
+
+    where: str
+    elsewhere: bool
+    archive: ArchiveKind | None
+    findings: tuple[Finding, ...]
+
+    def __init__(
+        self, *, path: Path | str, archive: ArchiveKind | None = None, findings: tuple[Finding, ...] = ()
+    ) -> None:
+        for name, value in (
+            ("where", str(path)), ("elsewhere", isinstance(path, str)), ("archive", archive),
+            ("findings", findings),
+        ):  # fmt: skip
+            object.__setattr__(self, name, value)
+
+    @property
+    def path(self) -> Path | str:
+        """A path, or an address as text."""
+        return self.where if self.elsewhere else Path(self.where)
 
     @property
     def shown(self) -> str:
         """What a person calls it: the path, or the address without its secrets."""
-        return shown(self.path)
+        return shown_address(self.where) if self.elsewhere else self.where
 
     def open(self) -> Place:
         """The place to read it from. Raises OSError, ValueError, EnvironmentProblem."""
@@ -131,11 +149,11 @@ def find_units(paths: Sequence[Path | str]) -> tuple[list[Found], list[Finding]]
     A text that is an address is looked at where it points, over the network if need be; any other text is
     a path, and so is a file:// address.
     """
-    units: dict[Path | str, Found] = {}
+    units: dict[str, Found] = {}
     findings: list[Finding] = []
     for given in paths:
         for one in _at(given, findings):
-            units.setdefault(one.path, one)
+            units.setdefault(one.where, one)  # no path is written as an address is
     return list(units.values()), findings
 
 
@@ -191,7 +209,8 @@ def _beneath(path: Path, findings: list[Finding]) -> list[Found]:
         except (OSError, ValueError) as err:
             one = _unreadable(archive, err)
         units += [one] if one is not None else []
-    units.sort(key=lambda unit: Path(unit.path))
+    if search.archives:
+        units.sort(key=lambda unit: Path(unit.where))
     for folder, why in search.unreadable:
         what = f"The folder could not be searched for packages: {why}."
         units.append(_told(folder, rules.UNREADABLE, what))

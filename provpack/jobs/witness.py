@@ -59,17 +59,20 @@ class LedgerWitness:
             return ()
         where = "tagmanifest-sha512.txt"
         told = self._of(ledger).packages.get(readable(place.name)) if ledger is not None else None
-        if told is not None and told.sealed not in (None, identity):
+        other = told.differs(identity) if told is not None else None
+        if told is not None and other is not None:
             is_now = f"its SHA-512 is {identity[:16]}..." if identity else "there is none"
             what = (
-                f"{where} is not the one of the sealed package: {is_now}, line {told.line} of {LEDGER_NAME} "
-                f"says {str(told.sealed)[:16]}..."
+                f"{where} is not the one of the sealed package: {is_now}, line {other[1]} of {LEDGER_NAME} "
+                f"says {other[0][:16]}...{_made_up(told, identity)}"
             )
             return (rules.LEDGER_DIFFERS.found(what, where, position={"path": where}),)
-        if link is not None and link.here and link.sealed not in (None, identity):
+        other = link.differs(identity) if link is not None and link.here else None
+        if link is not None and other is not None:
             what = (
                 f"A link stands here, to {readable(place.name)}, which is not the package that was sealed "
-                f"under this name (SHA-512 {str(link.sealed)[:16]}..., line {link.line} of {LEDGER_NAME})."
+                f"under this name (SHA-512 {other[0][:16]}..., line {other[1]} of {LEDGER_NAME})."
+                f"{_made_up(link, identity)}"
             )
             shown = readable(str(root))
             return (rules.LEDGER_LINK.found(what, shown, position=position(shown)),)
@@ -225,10 +228,10 @@ class LedgerWitness:
         def wanted(place: str) -> bool:
             return not beneath or any(place.startswith(one) for one in above)
 
-        done, look = set(self._met), Look(searched, self._unsearched)
+        done, look = set[str](), Look(searched, self._unsearched)
         for read in list(self._known.values()):
             for place, told in read.all_places():
-                if told.here and place not in done and wanted(place):
+                if told.here and place not in self._met and place not in done and wanted(place):
                     done.add(place)
                     rule, why = look.at(place)
                     if rule is not None:
@@ -259,6 +262,13 @@ class LedgerWitness:
                 self._known[ledger], wrong = read_told(ledger, self._depth)
                 self._findings += [wrong] if wrong is not None else []
             return self._known[ledger]
+
+
+def _made_up(told: Told, identity: str | None) -> str:
+    """What is to be said of the line that calls it so all the same."""
+    if told.sealed != identity:
+        return ""
+    return f" Line {told.line} knows this one, but the ledger is broken there, and that line may be made up."
 
 
 def _not_all_here(read: LedgerTold, met: set[str], look: Look) -> Iterator[Finding]:

@@ -11,6 +11,7 @@ from typing import Any
 from provpack import __version__
 from provpack.chunks.bext import build_bext
 from provpack.chunks.plan import fill_tail
+from provpack.chunks.walk import read_layout
 from provpack.edge.commit import PARTIAL_PREFIX
 from provpack.edge.schemas import validate
 from provpack.errors import Bug, ProvpackError, RecordProblem
@@ -18,7 +19,7 @@ from provpack.findings import Finding
 from provpack.jobs import wraprules
 from provpack.jobs.assembledfile import AudioSource
 from provpack.jobs.assembly import is_assembled, note_join, open_audio, plan_assembly, prove_packed
-from provpack.jobs.check_records import place_of, waived
+from provpack.jobs.check_records import led_back, place_of, waived
 from provpack.jobs.clientprofiles import ClientProfiles
 from provpack.jobs.derive import refuse_from_sheet
 from provpack.jobs.derivefile import planned_size, write_derivative
@@ -40,7 +41,7 @@ from provpack.jobs.wrapmeta import add_metadata, add_mets
 from provpack.jobs.wrapneeds import derivative_for, unmet_at_sealing, unsigned
 from provpack.jobs.wrapped import Ports, Refusal, Wishes, WrapUnit
 from provpack.jobs.wrapplan import AudioPlan, embedded_document, plan_audio, received_entry
-from provpack.jobs.wraprecord import file_entry, judged_again, led_back, note_pass, note_step
+from provpack.jobs.wraprecord import file_entry, judged_again, note_pass, note_step
 from provpack.package import layout as places
 from provpack.package.describe import with_loudness
 from provpack.package.heldback import Held
@@ -216,9 +217,9 @@ class Wrapping:
         self._ports.keep_private(name, self._as_json(name, "studio-record", kept))
 
     def _plan_audio(self, source: AudioSource) -> AudioPlan:
-        self._record.setdefault("signal", {})
+        self._note_header_rate(source)
         plan = plan_audio(
-            source, self._with_header(source), path=self._master_path, named=self._file(), at=self._at,
+            source, self._record, path=self._master_path, named=self._file(), at=self._at,
             wanted=self._wanted, package=self._name, assembly=self._assembly,
         )  # fmt: skip
         self._found += [led_back(f, self._transfer) for f in plan.findings]
@@ -232,16 +233,13 @@ class Wrapping:
             raise Bug("no-audio", "Audio without a name.", where=self._name, todo="Report this.")
         return self._transfer.file
 
-    def _with_header(self, source: AudioSource) -> Mapping[str, Any]:
-        """The draft, with the header's rate filled in from the file where nobody declared it."""
-        signal = self._record["signal"]
+    def _note_header_rate(self, source: AudioSource) -> None:
+        """Fill in the header's rate from the file where nobody declared it."""
+        signal = self._record.setdefault("signal", {})
         if signal.get("header_sampling_frequency_hz") is None:
-            from provpack.chunks.walk import read_layout
-
             layout = read_layout(source, source.path.name)
             if layout.format is not None:
                 signal["header_sampling_frequency_hz"] = layout.format.sample_rate
-        return self._record
 
     def _write_master(self, staging: Staging, source: AudioSource, plan: AudioPlan) -> Master:
         self._ports.progress.begin(
@@ -308,7 +306,7 @@ class Wrapping:
                 f"{first.pointer or '/'}: {first.message}"
                 + (f" (and {len(violations) - 1} more)" if len(violations) > 1 else ""),
                 where=f"{self._transfer.origin}",
-                todo="Fill in or mend the field in the sheet; `check` lists every such place.",
+                todo="State it, or mend what is stated; `check` lists every such place.",
             )
         text = json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False)
         return text.encode("utf-8") + b"\n"

@@ -40,6 +40,7 @@ from provpack.package.describe import (
     build_markers,
 )
 from provpack.package.embedding import embeddable
+from provpack.package.figures import counted
 from provpack.package.premis import build_premis
 from provpack.xmldoc import XmlProblem, parse_untrusted
 
@@ -111,7 +112,7 @@ def plan_audio(
     bext = build_bext_fields(record, rate=rate, history=history, master=named.written)
     found = [*embedded.findings, *noted, *_bext_replaced(embedded.bext, bext, name)]
     if rows_left_out:
-        what = f"{rows_left_out} rows of its coding history are too long to be carried on."
+        what = f"Too long to be carried on: {counted(rows_left_out, 'row')} of its coding history."
         found.append(wraprules.HISTORY_ASIDE.found(what, f"{name}, bext", position={"file": name}))
     after = _after(record, embedded, layout.frames, name, found)
     received = received_entry(named, source.size, _ANY_DIGEST)
@@ -303,11 +304,11 @@ def _after(
     received = [_lawful(m) for m in _distinct(embedded.markers) if m.frame <= frames]
     if len(received) < len(embedded.markers):
         lost = len(embedded.markers) - len(received)
-        what = f"{lost} cue point(s) of the received file lie outside the audio or share an id with another."
+        what = f"Outside the audio, or with an id used twice: {counted(lost, 'received cue point')}."
         found.append(wraprules.MARKER_ASIDE.found(what, f"{name}, chunk 'cue '", position={"file": name}))
     markers, left_out = build_markers(record, received=received, frames=frames)
     if left_out:
-        what = f"{left_out} logged position(s) lie outside the audio."
+        what = f"Outside the audio: {counted(left_out, 'logged position')}."
         found.append(wraprules.MARKER_ASIDE.found(what, name, position={"file": name}))
     if markers:
         chunks += [(b"cue ", build_cue(markers)), (b"LIST", build_adtl(markers))]

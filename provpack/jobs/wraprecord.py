@@ -4,13 +4,12 @@ rules once more, now that something was measured."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from provpack import __version__
 from provpack.findings import Finding
-from provpack.jobs.check_records import place_of
+from provpack.jobs.check_records import led_back
 from provpack.jobs.loaded import LoadedJob, LoadedTransfer, NamedFile
 from provpack.jobs.measurements import TOOL
 from provpack.jobs.staging import Written
@@ -74,16 +73,6 @@ def judged_again(
             findings=(*known, *fresh),
         )
     return fresh
-
-
-def led_back(finding: Finding, transfer: LoadedTransfer) -> Finding:
-    """The finding at the cell of the sheet that it speaks against; as it is when it names none."""
-    if not str(finding.position.get("path", "")).startswith("/"):
-        return finding
-    place = place_of(transfer, str(finding.position["path"]))
-    return replace(
-        finding, where=f"{place} ({finding.where})", position={**place.position(), **finding.position}
-    )
 
 
 def file_entry(role: str, written: Written, named: NamedFile | None) -> dict[str, Any]:

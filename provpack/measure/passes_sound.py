@@ -123,7 +123,8 @@ def _candidates(one: Reals, two: Reals) -> list[int]:
 
 
 def _loud(envelope: Reals, coarse: int, frames: tuple[int, int]) -> list[int]:
-    """First frames of the loudest probe in each of PLACES parts that both passes cover."""
+    """First frames of the loudest probe in each of PLACES parts that both passes cover. coarse: in frames, a
+    multiple of STEP, so that every step of the envelope that is looked at begins in that part."""
     lo, hi = max(0, -coarse), min(len(envelope) * STEP, frames[0], frames[1] - coarse) - PROBE
     if hi < lo:
         return []
@@ -131,9 +132,7 @@ def _loud(envelope: Reals, coarse: int, frames: tuple[int, int]) -> list[int]:
     places = []
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         if b > a:
-            at = (a + int(np.argmax(envelope[a:b]))) * STEP
-            if lo <= at <= hi:
-                places.append(at)
+            places.append((a + int(np.argmax(envelope[a:b]))) * STEP)
     return places
 
 

@@ -47,7 +47,7 @@ def _channels(view: View) -> Iterator[Finding]:
     where = "/measured/channel_relation"
     if relation == "one_silent" and use in (*_TWO, "dual_mono"):
         levels = view.get("measured/rms_dbfs")
-        said = f"One of two channels is silent (RMS {_figures(levels)} dBFS); channel_use is {use}."
+        said = f"One of two channels is silent (RMS in dBFS: {_figures(levels)}); channel_use is {use}."
         yield found(rules.CHANNEL_DEAD, said, where, relation)
     elif relation == "dual_mono" and use in _TWO:
         yield found(rules.CHANNELS_EQUAL, f"The channels are equal; channel_use is {use}.", where, relation)

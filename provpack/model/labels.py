@@ -155,6 +155,8 @@ LABELS: Mapping[str, str] = MappingProxyType(
 OTHERS: Mapping[str, str] = MappingProxyType(
     {
         "photos": "Other photographs",
+        "corrects": "Corrects the transfer",
+        "plays_again": "Plays the carrier of the transfer again",
         "capture_files": "Where its captures appear",
         "client_profiles": "Client's profiles",
         "hold_back_names": "Keep names of persons out of packages",
@@ -163,6 +165,7 @@ OTHERS: Mapping[str, str] = MappingProxyType(
         "serial": "Serial number",
         "id": "Identifier",
         "scope": "Of what",
+        "by": "Who is at the bench",
         "entry": "Line of the log",
         "happened_at": "When it happened",
         "starts_at": "When its first sample was taken",

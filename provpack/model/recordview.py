@@ -55,10 +55,11 @@ def rate(value: object) -> Fraction | None:
 def found(
     rule: Rule, what: str, pointer: str, value: object, *, severity: Severity | None = None, todo: str = ""
 ) -> Finding:
-    """A finding at a JSON pointer, with the value that stands there."""
-    return rule.found(
-        what, f"{pointer} = {shown(value)}", severity=severity, todo=todo, position={"path": pointer}
-    )
+    """A finding at a JSON pointer, with the value that stands there; without a table that is too long."""
+    stands = f" = {shown(value)}"
+    if isinstance(value, Mapping) and stands.endswith("..."):
+        stands = ""
+    return rule.found(what, f"{pointer}{stands}", severity=severity, todo=todo, position={"path": pointer})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from provpack.package import rules
 from provpack.package.bagdisk import BagText, Disk
 from provpack.package.bagpaths import Findings, collisions, is_system_file, portability, readable
 from provpack.package.bagtext import manifest_kind
+from provpack.package.figures import counted
 
 Listed = dict[str, dict[str, str]]
 
@@ -86,7 +87,10 @@ def fetch_agreement(text: BagText, disk: Disk, listed: Listed, found: Findings) 
     if text.fetch is None:
         return
     found.add(
-        text_rules.HAS_FETCH, f"fetch.txt names {len(text.fetch.lines)} files.", "fetch.txt", path="fetch.txt"
+        text_rules.HAS_FETCH,
+        f"fetch.txt names {counted(len(text.fetch.lines), 'file')}.",
+        "fetch.txt",
+        path="fetch.txt",
     )
     manifests = [m.name for m in text.payload_manifests]
     for line in text.fetch.lines:
@@ -125,8 +129,8 @@ def oxum_agreement(text: BagText, disk: Disk, listed: Listed, found: Findings) -
             explained = bool(gone) and oxum.streams == len(files) + len(gone) and oxum.octets >= octets
             found.add(
                 rules.OXUM_MISMATCH,
-                f"Payload-Oxum says {oxum.octets} bytes in {oxum.streams} files; "
-                f"there are {octets} bytes in {len(files)} files.",
+                f"Payload-Oxum says {counted(oxum.octets, 'byte')} in {counted(oxum.streams, 'file')}; "
+                f"there are {counted(octets, 'byte')} in {counted(len(files), 'file')}.",
                 f"{text.info.name}, line {oxum.line}",
                 severity="note" if explained else None,
             )

@@ -17,6 +17,7 @@ from provpack.package.bagprofile_glob import Matcher, any_run
 from provpack.package.bagprofile_read import parse_profile, shown
 from provpack.package.bagprofile_values import BagFacts, BagProfile, TagDemand, same_type
 from provpack.package.bagtext import manifest_kind
+from provpack.package.figures import counted
 
 __all__ = [
     "IDENTIFIER",
@@ -164,7 +165,8 @@ def _check_files(profile: BagProfile, facts: BagFacts, found: Findings) -> None:
     ]
     if profile.data_empty and not (not payload or (len(payload) == 1 and facts.files[payload[0]] == 0)):
         size = sum(facts.files[path] for path in payload)
-        what = f"The payload has {len(payload)} files, {size} bytes; the profile wants it empty."
+        has = f"{counted(len(payload), 'file')}, {counted(size, 'byte')}"
+        what = f"The payload has {has}; the profile wants it empty."
         found.add(rules.DATA_NOT_EMPTY, what, "data/", path="data")
     every = set(map(normalised, facts.files))
     _missing(profile.tag_files_required, every, rules.TAG_FILE_MISSING, found)

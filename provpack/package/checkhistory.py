@@ -52,6 +52,8 @@ class CheckHistory:
 
     def and_also(self, other: CheckHistory) -> CheckHistory:
         """What two ledgers tell together: the latest of everything, and any accusation."""
+        if NOTHING_TOLD in (self, other):
+            return self if other == NOTHING_TOLD else other
         bad = [told for told in (self.once_bad, other.once_bad) if told is not None]
         later = _with_later_good(self, other)
         return CheckHistory(
@@ -64,6 +66,8 @@ class CheckHistory:
 
     def accusing(self) -> CheckHistory:
         """Only what a ledger that cannot be trusted may say."""
+        if not self.told:
+            return NOTHING_TOLD
         return CheckHistory(tried=self.tried, once_bad=self.once_bad)
 
 
@@ -76,21 +80,26 @@ class LedgerChecks:
     def __init__(self, depth: str) -> None:
         self._depths = DEEPER[depth]
         self._beside: dict[str, dict[str | None, CheckHistory]] = {}
-        self._elsewhere: dict[str, dict[str | None, CheckHistory]] = {}
+        self._elsewhere: dict[str, CheckHistory] = {}
 
     def add(self, entry: Entry) -> None:
         """Take in one line; members of a wrong type count as absent."""
         kind, name, place = text(entry, "kind"), text(entry, "package"), text(entry, "place")
         if kind not in (FIXITY_CHECKED, WRAPPED, HEALED) or (name is None and place is None):
             return
-        held, key = (self._elsewhere, place) if place else (self._beside, name)
-        assert key is not None
-        seen = held.setdefault(key, {})
-        at = None if place else text(entry, "seen_path")
-        if kind != FIXITY_CHECKED or text(entry, "outcome") != "good":
-            # made anew, so what was checked before was something else; or it has to be found good again
+        # made anew, so what was checked before was something else; or it has to be found good again
+        anew = kind != FIXITY_CHECKED or text(entry, "outcome") != "good"
+        if place:
+            told = self._elsewhere.get(place)
+            told = told.accusing() if told is not None and anew else told or NOTHING_TOLD
+            self._elsewhere[place] = self._checked(told, entry) if kind == FIXITY_CHECKED else told
+            return
+        assert name is not None
+        seen = self._beside.setdefault(name, {})
+        if anew:
             seen.update({path: told.accusing() for path, told in seen.items() if told.good is not None})
         if kind == FIXITY_CHECKED:
+            at = text(entry, "seen_path")
             seen[at] = self._checked(seen.get(at, NOTHING_TOLD), entry)
 
     def beside(self, name: str, place: str | None = None) -> CheckHistory:
@@ -101,7 +110,7 @@ class LedgerChecks:
 
     def elsewhere(self, place: str) -> CheckHistory:
         """Of the package at that path or address."""
-        return self._elsewhere.get(place, {}).get(None, NOTHING_TOLD)
+        return self._elsewhere.get(place, NOTHING_TOLD)
 
     def _checked(self, told: CheckHistory, entry: Entry) -> CheckHistory:
         outcome, at = text(entry, "outcome"), text(entry, "at") or ""

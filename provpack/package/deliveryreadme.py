@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from provpack.package import deliverynote as places
+from provpack.package.figures import counted, moment_words, size_words
 from provpack.package.readfirst import Page
 from provpack.package.readfirst_words import (
     COPYRIGHT,
@@ -88,9 +89,9 @@ def _what(page: Page, note: Json) -> None:
     page.fact("For", note["to"]["client"])
     page.fact("From", note["from"]["organisation"])
     page.fact("Ask", note["from"]["contact"])
-    page.fact("Made on", note["made_by"]["at"])
+    page.fact("Made on", moment_words(note["made_by"]["at"]))
     page.fact("Packages", totals["packages"])
-    page.fact("Files in them", f"{totals['files']}, {totals['bytes']} bytes")
+    page.fact("Files in them", f"{totals['files']} ({size_words(totals['bytes'])})")
     if note["client_profile"]:
         page.fact("Checked against", note["client_profile"]["name"])
     page.fact("Note", note["note"])
@@ -142,7 +143,10 @@ def _by_hand(page: Page, note: Json) -> None:
         "}",
     )
     if form == "folder":
-        page.say("Then every file inside the packages. One line must come for each, and all must say intact:")
+        page.say(
+            "Then every file inside the packages (Linux and macOS; on Windows follow READ-ME-FIRST.txt in "
+            "each package). One line must come for each, and all must say intact:"
+        )
         page.command(f"cd packages; {_EACH}; cd ..")
     else:
         to = f"unpacked-{note['delivery_name']}"
@@ -162,8 +166,8 @@ def _by_hand(page: Page, note: Json) -> None:
             "}",
         )
     page.say(
-        f"There must be {note['totals']['packages']} packages. READ-ME-FIRST.txt in each says how to check a "
-        "single one, and the sound alone."
+        f"There must be {counted(note['totals']['packages'], 'package')}. READ-ME-FIRST.txt in each says how "
+        "to check a single one, and the sound alone."
     )
 
 

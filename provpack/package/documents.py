@@ -42,6 +42,8 @@ def parse_document(data: bytes, name: str) -> dict[str, Any]:
         raise _unreadable(name, "it is not UTF-8, or holds half characters") from None
     except RecursionError:
         raise _unreadable(name, "it is nested too deeply") from None
+    except json.JSONDecodeError as err:
+        raise _unreadable(name, f"it is no JSON (line {err.lineno}, column {err.colno})") from None
     except ValueError as err:
         raise _unreadable(name, str(err)[:200]) from None
     if not isinstance(value, dict):
@@ -54,7 +56,7 @@ def _unreadable(name: str, why: str) -> InputProblem:
         "document-unreadable",
         f"The document cannot be read: {why}.",
         where=name,
-        todo="It was damaged or edited on the way: ask for it again.",
+        todo="Look whether it is the right file. If it is, it was damaged or edited: ask for it again.",
     )
 
 

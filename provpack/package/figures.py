@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any, Final
 
+_MOMENT: Final = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d(?:\.\d+)?)(Z|[+-]\d\d:\d\d)")
 _FOUND: Final[Mapping[str, tuple[str, str]]] = {
     "mute": ("mute", "mutes"),
     "hold": ("held value", "held values"),
@@ -39,9 +41,22 @@ def size_words(count_of_bytes: int) -> str:
     return f"{number(count_of_bytes)} bytes" if place == 0 else f"{number(round(figure, 1))} {units[place]}"
 
 
-def count(many: int, one: str, several: str) -> str:
-    """`1 run`, `12 runs`."""
-    return f"{number(many)} {one if many == 1 else several}"
+def count(many: int, one: str, several: str = "") -> str:
+    """`1 run`, `12 runs`; several: the plural where it is not the singular and an s."""
+    return f"{number(many)} {one if many == 1 else several or one + 's'}"
+
+
+def counted(many: int, one: str, several: str = "") -> str:
+    """As count, in plain ASCII: for findings and terminals."""
+    return count(many, one, several).replace("\u202f", " ").replace("−", "-")
+
+
+def moment_words(value: str) -> str:
+    """A date and time as people write it: 2031-05-05T10:00:00+02:00 -> `2031-05-05 10:00:00 +02:00`. What is
+    no such moment stays as it is."""
+    found = _MOMENT.fullmatch(value)
+    zone = "UTC" if found and found[3] in ("Z", "+00:00") else found and found[3]
+    return f"{found[1]} {found[2]} {zone}" if found else value
 
 
 def listed(items: Sequence[str]) -> str:

@@ -122,8 +122,12 @@ def as_bytes(record: Mapping[str, Any]) -> bytes:
 
 
 def expected_files(record: object) -> dict[str, str] | None:
-    """path -> SHA-512 of a healing record that was read back, None when it is none."""
+    """path -> SHA-512 of a healing record that was read back, None when it is none. Where it is one, it tells
+    its package; tagmanifest_sha512 and record_id are texts, or are not told."""
     if not isinstance(record, dict) or not str(record.get("schema_version", "")).startswith("1."):
+        return None
+    told = (record.get("tagmanifest_sha512"), record.get("record_id"))
+    if not isinstance(record.get("package"), str) or not all(isinstance(one, str | None) for one in told):
         return None
     entries, out = record.get("files"), {}
     if not isinstance(entries, list) or not entries:

@@ -100,11 +100,14 @@ def _between(ledger: Ledger) -> None:
         if after.first.first in ledger.accused:
             continue
         number, line = before.high, before.last.last
+        who = ledger.attested.get(before.last.digest)
         if number == 0:
             what = (
                 "Line 1 does not say that it is the first: lines were taken away before it, or it is changed."
             )
             ledger.add("unclear", (1, 1), (after.first.first,), what)
+        elif who is not None:
+            _unled(ledger, (number + 1, number + 1), after.first.first, line, who)
         else:
             _changed(ledger, number, line, f"line {after.first.first}")
             _accuse(ledger, before)
@@ -118,6 +121,14 @@ def _accuse(ledger: Ledger, path: Path) -> None:
 def _changed(ledger: Ledger, number: int, line: int, by: str) -> None:
     what = f"Entry {number} was changed: line {line} is not what {by} says it was."
     ledger.add("changed", (number, number), (line,), what)
+
+
+def _unled(ledger: Ledger, entries: tuple[int, int] | None, line: int, before: int, who: str) -> None:
+    what = (
+        f"Line {line} does not follow from line {before}, which {who} attests: line {line} was changed or "
+        "put in."
+    )
+    ledger.add("unclear", entries, (line,), what)
 
 
 def _gap(ledger: Ledger, before: Path, after: int, until: int, by: str) -> None:
@@ -183,12 +194,7 @@ def _left_over(ledger: Ledger) -> None:
             what = f"{_lines(run.first, run.last)} {_was(run)} changed or put in: nothing leads to it."
             ledger.add("unclear", numbers, (run.first, run.last)[: run.length], what)
         elif last.digest in ledger.attested:
-            who = ledger.attested[last.digest]
-            what = (
-                f"Line {run.first} does not follow from line {last.last}, which {who} attests: line "
-                f"{run.first} was changed or put in."
-            )
-            ledger.add("unclear", numbers, (run.first,), what)
+            _unled(ledger, numbers, run.first, last.last, ledger.attested[last.digest])
         else:
             missing = numbers[0] > high + 1
             what = (

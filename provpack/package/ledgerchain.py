@@ -95,6 +95,13 @@ class Chain:
         return not self.breaks
 
     @property
+    def trouble(self) -> str:
+        """The first break as a sentence, and how many more there are; empty when the chain holds."""
+        more = len(self.breaks) - 1
+        wrong = "1 more place is wrong" if more == 1 else f"{more} more places are wrong"
+        return f"{self.breaks[0].what} {wrong}." if more > 0 else "".join(b.what for b in self.breaks)
+
+    @property
     def last_touched(self) -> int:
         """The last line that shows a break; 0 when the chain holds, or only its end is gone. Lines up to it
         can accuse and never acquit; those after it follow from each other to the end."""
@@ -290,15 +297,13 @@ def _whole(runs: Sequence[Run]) -> bool:
 
 
 def _places(blocks: Blocks, wanted: set[str | None], lines: int) -> dict[str, list[int]]:
-    """Where the lines with these digests stand; of very many copies only the first."""
+    """Where the lines with these digests stand; each copy begins a run, so there are MOST_RUNS at most."""
     found: dict[str, list[int]] = {}
     for number, raw in enumerate(raw_lines(blocks()), 1):
         if number > lines:
             break
         if raw.digest in wanted:
-            places = found.setdefault(raw.digest, [])
-            if len(places) < MOST_RUNS:
-                places.append(number)
+            found.setdefault(raw.digest, []).append(number)
     return found
 
 

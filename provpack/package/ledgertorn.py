@@ -55,7 +55,8 @@ def _in_place(entry: dict[str, Any], number: int, digest: str, whole: bool) -> b
 
 
 def _completed(text: str) -> Iterator[tuple[dict[str, Any], bool]]:
-    """The objects that this may be the beginning of, with as little added as can be; whole: nothing was."""
+    """The objects that this may be the beginning of, with as little added as can be; whole: nothing was.
+    text: begins with the brace of an object."""
     open_: list[str] = []
     at, in_text = 0, False
     while (token := _TOKEN.search(text, at)) is not None:
@@ -81,5 +82,4 @@ def _completed(text: str) -> Iterator[tuple[dict[str, Any], bool]]:
             entry = json.loads(text + ending + closing, object_pairs_hook=lambda p: dict(reversed(p)))
         except ValueError:
             continue
-        if isinstance(entry, dict):
-            yield entry, not open_
+        yield entry, not open_

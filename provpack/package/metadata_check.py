@@ -18,6 +18,7 @@ from provpack.findings import Finding, Rule
 from provpack.model.rates import format_rate, rate_from_json
 from provpack.package import layout
 from provpack.package.audio_object_terms import AES57
+from provpack.package.figures import counted
 from provpack.package.premis_check import check_premis
 from provpack.package.premis_terms import PREMIS
 from provpack.package.premis_view import at
@@ -135,19 +136,19 @@ def _premis_facts(
         own = names.get("local")
         if record_id and own and not own.startswith(f"{record_id}/"):
             yield RECORD_DIFFERS.found(
-                f"object {own} does not belong to record {record_id}", where, position=path
+                f"The object {own} does not belong to record {record_id}.", where, position=path
             )
         file = names.get("path in package")
         if file is None:
             continue
         if sizes is not None and file not in sizes:
-            yield FILE_MISSING.found(f"{file} is described but not there", where, position=path)
+            yield FILE_MISSING.found(f"{file} is described, and is not there.", where, position=path)
             continue
         yield from _fixity(entry, file, digests.get(file, {}), where)
         said = (entry.findtext(f"{{{PREMIS}}}objectCharacteristics/{{{PREMIS}}}size") or "").strip()
         if sizes is not None and said and said != str(sizes[file]):
             yield SIZE_DIFFERS.found(
-                f"{file}: {said} bytes stated, {sizes[file]} there", where, position=path
+                f"{file} has {counted(sizes[file], 'byte')}; premis.xml says {said}.", where, position=path
             )
 
 
@@ -156,7 +157,7 @@ def _fixity(entry: _Element, file: str, digests: Mapping[str, str], where: str) 
         algorithm, said = _pair(fixity)
         real = digests.get(_ALGORITHMS.get(algorithm, ""))
         if real is not None and said.lower() != real.lower():
-            what = f"{file}: {algorithm} {said[:16]}… stated, {real[:16]}… computed"
+            what = f"The {algorithm} of {file} is {real[:16]}...; premis.xml says {said[:16]}..."
             yield DIGEST_DIFFERS.found(what, where, position={"path": layout.PREMIS})
 
 
@@ -174,7 +175,7 @@ def _audio_object(data: bytes, record: Mapping[str, Any] | None) -> Iterator[Fin
         yield NOT_READABLE.found(problem.what, problem.where, position=place)
         return
     if root.tag != f"{{{AES57}}}audioObject":
-        yield NOT_READABLE.found(f"the root element is {root.tag}", where, position=place)
+        yield NOT_READABLE.found(f"The root element is {root.tag}.", where, position=place)
         return
     if record is None:
         return
@@ -183,7 +184,7 @@ def _audio_object(data: bytes, record: Mapping[str, Any] | None) -> Iterator[Fin
     }
     named = ids.get("transfer record identifier")
     if named is not None and named != record.get("record_id"):
-        what = f"it names record {named}, record.json is {record.get('record_id')}"
+        what = f"It names record {named}; record.json is {record.get('record_id')}."
         yield RECORD_DIFFERS.found(what, where, position=place)
     for what in _timing(root, record):
         yield DISAGREES.found(what, where, position=place)
@@ -194,7 +195,7 @@ def _timing(root: _Element, record: Mapping[str, Any]) -> Iterator[str]:
     duration = root.find(f"{{{AES57}}}face/{{{AES57}}}timeline/{{{AES57}}}duration")
     frames = at(record, "measured", "frames")
     if duration is None:
-        yield "it has no timeline"
+        yield "It has no timeline."
         return
     try:
         rate = rate_from_json(at(record, "signal", "sampling_frequency"))
@@ -202,11 +203,11 @@ def _timing(root: _Element, record: Mapping[str, Any]) -> Iterator[str]:
         return
     said = _rate_of(duration)
     if said is None:
-        yield "the edit units of its timeline cannot be read"
+        yield "The edit units of its timeline cannot be read."
     elif said != rate:
-        yield f"one edit unit is a frame at {format_rate(said)}, the record says {format_rate(rate)}"
+        yield f"One edit unit is a frame at {format_rate(said)}; the record says {format_rate(rate)}."
     if frames is not None and (duration.text or "").strip() != str(frames):
-        yield f"its timeline is {(duration.text or '').strip()[:40]} long, the audio {frames} frames"
+        yield f"Its timeline is {(duration.text or '').strip()[:40]} long; the audio has {frames} frames."
 
 
 def _rate_of(element: _Element) -> Fraction | None:

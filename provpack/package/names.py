@@ -31,6 +31,15 @@ def package_name(job_id: str, transfer_id: str) -> str:
     )
 
 
+def unfit_job_id(job_id: str) -> str:
+    """Why an identifier cannot name the packages of a job, in words; "" when it can."""
+    if not _safe(job_id):
+        return "nothing of it can stand in the name of a package"
+    if any(part.strip() in ("", ".", "..") for part in re.split(r"[/\\]", job_id)):
+        return "it reads like a path"
+    return ""
+
+
 def safe_file_name(original: str) -> str:
     """The last part of a path in safe letters with its extension kept, at most 100 bytes, never empty."""
     # Decomposed first: some characters become a dot, and a dot decides what the extension is.

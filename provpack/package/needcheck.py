@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from provpack.findings import Finding, Rule
 from provpack.package import needrules as rules
@@ -32,6 +32,8 @@ _AFTER_THE_SHEETS = frozenset({
     "client_profile", "held_back",
 })  # fmt: skip
 _MEASURED_FIELDS = frozenset({"/signal/header_sampling_frequency_hz", "/condition/condition_photos"})
+
+_COPY: Final = {"deemphasis": "a copy without pre-emphasis", "deskew": "a copy without skew"}
 
 
 def needs_findings(
@@ -85,7 +87,7 @@ def package_findings(needs: ClientNeeds, record: Json, facts: BagFacts) -> tuple
     if needs.signature_required and SIGNATURE not in facts.files:
         out.append(rules.SIGNATURE_MISSING.found(f"There is no {SIGNATURE}.", SIGNATURE))
     if needs.hold_back_names and record.get("held_back") is None:
-        what = "The record has no list 'held_back'."
+        what = "The record does not say that any were (it has no list 'held_back')."
         out.append(_at(rules.NAMES_NOT_HELD_BACK, "/held_back", what))
     present = {(label.lower(), _joined(value)) for label, value in facts.bag_info}
     for label, value in bag_info_pairs(needs, record):
@@ -174,12 +176,14 @@ def _derivatives(needs: ClientNeeds, record: Json, finished: bool) -> Iterator[F
     source = {"deemphasis": "/signal/file_emphasis", "deskew": "/decoder/shared_converter"}
     for kind in needs.derivatives:
         if derivative_state(kind, record) == "unknown":
-            what = f"The client wants a {kind} copy; whether there is anything to remove is not known."
+            what = f"The client wants {_COPY[kind]}; whether there is anything to remove is not known."
             yield _at(rules.DERIVATIVE_UNKNOWN, source[kind], what)
     wanted = wanted_derivatives(needs, record)
     if not finished:
         if "deskew" in wanted:
-            what = "The channels are skewed (shared_converter is yes), and the client wants a deskew copy."
+            what = (
+                f"The channels are skewed (shared_converter is yes), and the client wants {_COPY['deskew']}."
+            )
             yield _at(rules.LATE_CHANNEL, source["deskew"], what)
         return
     steps = value_at(record, "/processing/processing_steps")[1] or []
@@ -192,11 +196,12 @@ def _derivatives(needs: ClientNeeds, record: Json, finished: bool) -> Iterator[F
     }
     for kind in wanted:
         if made.get(kind) not in there:
-            what = f"There is no {kind} copy; the client asks for one wherever there is something to remove."
+            what = f"{_COPY[kind].capitalize()} is missing; the client asks for one wherever it applies."
             yield _at(rules.DERIVATIVE_MISSING, "/files", what)
         elif needs.derivative_container and not made[kind].endswith(f".{needs.derivative_container}"):
             what = (
-                f"The {kind} copy is '{readable(made[kind])}'; the client wants {needs.derivative_container}."
+                f"{_COPY[kind].capitalize()} is there as '{readable(made[kind])}'; the client wants "
+                f"{needs.derivative_container.upper()}."
             )
             yield _at(rules.DERIVATIVE_CONTAINER, "/files", what)
 

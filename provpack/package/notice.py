@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from provpack.package.figures import listed
+from provpack.package.figures import listed, moment_words
 from provpack.package.noticewords import ROLES, WHY, is_playing, window_words
 from provpack.package.readfirst import Page
 from provpack.package.readfirst_words import ORIGINAL_CARRIER, PERSONAL_DATA, one_line
@@ -197,16 +197,16 @@ def _found(page: Page, letter: Letter) -> None:
 def _times(notice: Said, letter: Letter) -> str:
     parts = []
     if notice.since is not None:
-        parts.append(f"It may have had an effect from {one_line(notice.since, 40)} on")
+        parts.append(f"It may have had an effect from {_day(notice.since)} on")
     elif notice.last_good is not None:
-        good = one_line(notice.last_good, 40)
+        good = _day(notice.last_good)
         parts.append(
             f"It may have had an effect from {good} on, when {_subject(letter)} was last known to be good"
         )
     else:
         parts.append("From when it may have had an effect is not known")
     if notice.until is not None:
-        parts.append(f", until {one_line(notice.until, 40)}.")
+        parts.append(f", until {_day(notice.until)}.")
     elif notice.cleared_at is None:
         parts.append("; no end is known.")
     else:
@@ -214,11 +214,15 @@ def _times(notice: Said, letter: Letter) -> str:
     if notice.contradicts:
         parts.append(" These times contradict each other, so they do not tell what is concerned.")
     if notice.noted_at is not None:
-        parts.append(f" It was noted on {one_line(notice.noted_at, 40)}.")
+        parts.append(f" It was noted on {_day(notice.noted_at)}.")
     if notice.cleared_at is not None:
-        day = one_line(notice.cleared_at, 40)
+        day = _day(notice.cleared_at)
         parts.append(f" On {day} the notice was cleared: no harm was found.")
     return "".join(parts)
+
+
+def _day(moment: str) -> str:
+    return moment_words(one_line(moment, 40))
 
 
 def _items(page: Page, letter: Letter) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from provpack.package.figures import moment_words
 from provpack.package.readfirst_words import one_line
 
 ROLES: Final[Mapping[str, str]] = {
@@ -48,6 +49,6 @@ def is_playing(n: int | None, roles: Sequence[str]) -> bool:
 
 def window_words(since: str | None, until: str | None) -> str:
     """`in the time from 2031-05-01 to 2031-05-09`; "" when no time was asked for."""
-    begin = f"from {one_line(since, 40)}" if since else ""
-    end = f"{'to' if since else 'until'} {one_line(until, 40)}" if until else ""
+    begin = f"from {moment_words(one_line(since, 40))}" if since else ""
+    end = f"{'to' if since else 'until'} {moment_words(one_line(until, 40))}" if until else ""
     return f"in the time {begin} {end}".replace("  ", " ").strip() if since or until else ""

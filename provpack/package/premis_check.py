@@ -42,70 +42,70 @@ BAD_DATE = Rule(
     id="premis-date",
     severity="error",
     title="A date is not ISO 8601 or EDTF",
-    todo="Write the date as 1987-06-05, 1987-06-05T20:15:00+02:00, or an interval of two of them.",
+    todo="Ask whoever wrote it for the date as 1987-06-05, 1987-06-05T20:15:00+02:00, or an interval of two.",
     reference=f"{DD}, 2.3 eventDateTime",
 )
 BACKWARDS = Rule(
     id="premis-interval",
     severity="error",
     title="A period ends before it begins",
-    todo="Correct one of the two dates.",
+    todo="Ask whoever wrote it which of the two dates is right.",
     reference=f"{DD}, 2.3 eventDateTime; ISO 8601",
 )
 INCOMPLETE = Rule(
     id="premis-element-missing",
     severity="error",
     title="An entry lacks what the Data Dictionary makes mandatory",
-    todo="Add the element, or leave the whole entry out.",
+    todo="Ask whoever wrote it to add the element, or to leave the whole entry out.",
     reference=f"{DD}: obligation 'mandatory' of the semantic units; premis-v3-0.xsd",
 )
 BAD_TERM = Rule(
     id="premis-term",
     severity="warning",
     title="A term is not in its controlled list",
-    todo="Use a term of the list, or agree on the word with the receiving repository.",
+    todo="Ask whoever wrote it for a term of the list, or agree on the word with the receiving repository.",
     reference="id.loc.gov/vocabulary/preservation",
 )
 BAD_AUTHORITY = Rule(
     id="premis-term-authority",
     severity="error",
     title="A term claims an authority that does not have it",
-    todo="Remove the authority attributes or correct the term.",
+    todo="Ask whoever wrote it to correct the term, or to remove the authority attributes.",
     reference="id.loc.gov/vocabulary/preservation",
 )
 BAD_LINK = Rule(
     id="premis-dangling-link",
     severity="error",
     title="An identifier points at nothing in the document",
-    todo="Add the missing object, event, agent or rights statement, or remove the link.",
+    todo="Ask whoever wrote it for the object, event, agent or rights statement that is missing.",
     reference=f"{DD}, 1.13, 1.14, 2.6, 2.7",
 )
 TWICE = Rule(
     id="premis-identifier-twice",
     severity="error",
     title="Two entries share one identifier",
-    todo="Give each entry an identifier of its own.",
+    todo="Ask whoever wrote it to give each entry an identifier of its own.",
     reference=f"{DD}, 1.1, 2.1, 3.1",
 )
 BAD_DIGEST = Rule(
     id="premis-digest",
     severity="error",
     title="A digest has not the form of its algorithm",
-    todo="Recompute the digest from the file.",
+    todo="Trust the manifests of the bag, and ask whoever wrote it to compute the digest again.",
     reference=f"{DD}, 1.5.2",
 )
 BAD_COUNTRY = Rule(
     id="premis-jurisdiction",
     severity="error",
     title="A jurisdiction is not a country code",
-    todo="Use the two- or three-letter code of ISO 3166-1.",
+    todo="Ask whoever wrote it for the two- or three-letter code of ISO 3166-1.",
     reference=f"{DD}, 4.1.3.2",
 )
 MORE = Rule(
     id="premis-more-findings",
     severity="note",
     title="There are more findings than are listed",
-    todo="Mend those listed and check again.",
+    todo="Have those listed corrected first, then check again.",
 )
 RULES = (
     MORE,
@@ -200,17 +200,17 @@ def _term(element: _Element, name: str, line: str) -> Iterator[Finding]:
         and uri.startswith(AUTHORITY)
         and uri != f"{AUTHORITY}{vocabulary}/{codes.get(label, '')}"
     ):
-        yield BAD_AUTHORITY.found(f"{name} '{label}' claims to be {uri}", line)
+        yield BAD_AUTHORITY.found(f"{name} '{label}' claims to be {uri}.", line)
     elif uri is None and label not in codes and label not in OWN_TERMS.get(name, ()):
-        yield BAD_TERM.found(f"{name} '{label}' is not in the list {vocabulary}", line)
+        yield BAD_TERM.found(f"{name} '{label}' is not in the list {vocabulary}.", line)
 
 
 def _one(element: _Element, name: str, line: str) -> Iterator[Finding]:
     said = (element.text or "").strip()
     if name in DATES and not is_date(said):
-        yield BAD_DATE.found(f"{name} is '{said}'", line)
+        yield BAD_DATE.found(f"{name} is '{said}'.", line)
     elif name in DATES and is_backwards(said):
-        yield BACKWARDS.found(f"{name} is '{said}'", line)
+        yield BACKWARDS.found(f"{name} is '{said}'.", line)
     elif name in VOCABULARY_OF:
         yield from _term(element, name, line)
     elif name == "fixity":
@@ -218,10 +218,10 @@ def _one(element: _Element, name: str, line: str) -> Iterator[Finding]:
         length = DIGEST_LENGTH.get(algorithm)
         if length is not None and re.fullmatch(f"[0-9a-fA-F]{{{length}}}", digest) is None:
             yield BAD_DIGEST.found(
-                f"the {algorithm} digest has {len(digest)} characters, not {length} hex digits", line
+                f"The {algorithm} digest has {len(digest)} characters, not {length} hex digits.", line
             )
     elif name.endswith("Jurisdiction") and COUNTRY.fullmatch(said) is None:
-        yield BAD_COUNTRY.found(f"{name} is '{said}'", line)
+        yield BAD_COUNTRY.found(f"{name} is '{said}'.", line)
 
 
 def _missing(element: _Element, name: str, line: str) -> Iterator[Finding]:
@@ -234,7 +234,7 @@ def _missing(element: _Element, name: str, line: str) -> Iterator[Finding]:
         wanted += [BASIS_TOLD_IN[basis]] if basis in BASIS_TOLD_IN else []
     for part in wanted:
         if part not in there:
-            yield INCOMPLETE.found(f"{name} has no {part}", line)
+            yield INCOMPLETE.found(f"{name} has no {part}.", line)
 
 
 def check_premis(document: bytes, *, where: str = "premis.xml") -> tuple[Finding, ...]:
@@ -245,7 +245,7 @@ def check_premis(document: bytes, *, where: str = "premis.xml") -> tuple[Finding
     except XmlProblem as problem:
         return (NOT_XML.found(problem.what, problem.where),)
     if root.tag != f"{{{PREMIS}}}premis" or root.get("version") != "3.0":
-        return (NOT_PREMIS.found(f"the root element is {root.tag}, version {root.get('version')}", where),)
+        return (NOT_PREMIS.found(f"The root element is {root.tag}, version {root.get('version')}.", where),)
     findings: list[Finding] = []
     known: dict[str, set[Key]] = {owner: set() for owner in OWNERS}
     links: list[tuple[str, Key, str]] = []
@@ -258,16 +258,16 @@ def check_premis(document: bytes, *, where: str = "premis.xml") -> tuple[Finding
         if name == f"{owner}Identifier" and owner in known:
             key = _key(element)
             if key in known[owner]:
-                findings.append(TWICE.found(f"{owner} {key[1]} is there twice", line))
+                findings.append(TWICE.found(f"The {owner} {key[1]} is there twice.", line))
             known[owner].add(key)
         elif name in LINKS:
             links.append((LINKS[name], _key(element), line))
     findings.extend(
-        BAD_LINK.found(f"no {owner} has the identifier {key[1]}", line)
+        BAD_LINK.found(f"No {owner} has the identifier {key[1]}.", line)
         for owner, key, line in links
         if key not in known[owner]
     )
     if len(findings) > FINDINGS_MAX:
         left = len(findings) - FINDINGS_MAX
-        return (*findings[:FINDINGS_MAX], MORE.found(f"{left} more findings are not listed", where))
+        return (*findings[:FINDINGS_MAX], MORE.found(f"{left} more findings are not listed.", where))
     return tuple(findings)

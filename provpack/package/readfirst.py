@@ -12,6 +12,7 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from provpack.package.figures import moment_words
 from provpack.package.ownbag import SIGNATURE
 from provpack.package.readfirst_words import (
     COPYRIGHT,
@@ -115,7 +116,7 @@ def _what(page: Page, record: Json) -> None:
     page.fact("Made by", people.get("transfer_organisation"))
     page.fact("Job", record.get("job_id"))
     page.fact("Record", record.get("record_id"))
-    page.fact("Packed on", section(record, "made_by").get("at"))
+    page.fact("Packed on", moment_words(str(section(record, "made_by").get("at") or "")))
     page.fact("Result", outcome_words(record))
 
 
@@ -160,10 +161,13 @@ def _whole_files(page: Page) -> None:
     page.command("sha512sum -c tagmanifest-sha512.txt")
     page.say(
         "On macOS and Windows put tagmanifest-sha512.txt into the commands above. Last, these two numbers "
-        "must be "
-        "equal; if the second is larger, somebody has added a file:"
+        "must be equal; if the second is larger, somebody has added a file. Linux and macOS:"
     )
     page.command("wc -l < manifest-sha512.txt", "find data -type f | wc -l")
+    page.say("Windows, in PowerShell:")
+    page.command(
+        "@(Get-Content manifest-sha512.txt).Count", "@(Get-ChildItem data -Recurse -File -Force).Count"
+    )
 
 
 def _audio(page: Page, audio: Json) -> None:
@@ -187,12 +191,13 @@ def _audio(page: Page, audio: Json) -> None:
     blocks = audio.get("blocks") or ()
     if not blocks or step <= 0:
         return
+    one = "is 1" if len(blocks) == 1 else f"are {len(blocks)}"
     page.say(
         "If it does not, data/metadata/block-digests.json tells which part is damaged. It holds the digest "
         "of each "
         f"piece of {step} bytes of sound ({audio['block_frames']} sample frames), in order, under the word "
         "blocks; there "
-        f"are {len(blocks)}, and the last may be shorter. The first piece is number 0. Piece number N begins "
+        f"{one}, and the last may be shorter. The first piece is number 0. Piece number N begins "
         f"after byte {offset} + N x {step}. For piece number 0:"
     )
     first = min(step, size)

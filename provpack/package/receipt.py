@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from provpack.package.figures import moment_words
+
 Json = Mapping[str, Any]
 Conclusion = Literal["accepted", "accepted_with_remarks", "refused"]
 
@@ -163,7 +165,8 @@ def _closed(mine: Sequence[Json]) -> list[Contradiction]:
     """A refusal may be followed by a later receipt (another copy, a mended medium); an acceptance may not."""
     for line in mine:
         if line.get("kind") == "accepted":
-            what = f"Line {line.get('n')} of the ledger closed this delivery on {line.get('at')}."
+            at = moment_words(str(line.get("at")))
+            what = f"Line {line.get('n')} of the ledger closed this delivery on {at}."
             return [Contradiction(kind="closed_otherwise", what=what)]
     return []
 

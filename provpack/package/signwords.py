@@ -7,12 +7,24 @@ macOS and Windows (the last from memory). What a good answer looks like is seen 
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from typing import Final
 
 from provpack.package.readfirst_words import one_line, signature_command
 
 SIGNED = "tagmanifest-sha512.txt"
 SIGNERS = "allowed_signers"
+STATES: Final[Mapping[str, str]] = {
+    "valid": "signed",
+    "unvouched": "signed; the key was not compared with a list",
+    "foreign": "signed with a key that is not on the list",
+    "expired": "signed with a key that is not listed for that time",
+    "wrong": "the signature does not fit",
+    "missing": "not signed",
+    "could_not_check": "the signature could not be checked",
+}
+"""What the states of a signature (jobs/signatures.py) are for people."""
 _WIDTH = 78
 
 

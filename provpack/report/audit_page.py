@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from provpack.package.bagpaths import readable
-from provpack.package.figures import count, number
+from provpack.package.figures import count, moment_words, number
 from provpack.package.readfirst_words import one_line
 from provpack.report.audit_trends import (
     KINDS,
@@ -21,7 +21,6 @@ from provpack.report.audit_trends import (
     rate_words,
 )
 from provpack.report.html import page_of
-from provpack.report.html_values import moment
 from provpack.report.trend_picture import trend_picture
 
 if TYPE_CHECKING:
@@ -80,14 +79,14 @@ def _seen(result: AuditResult) -> list[str]:
     """When the folders were last looked through, and which were looked at now."""
     basis = result.basis
     seen = basis.seen if basis.catalogue is not None else ()
-    said = [f"{readable(root)}: looked through for the catalogue {moment(at)}." for root, at in seen[:20]]
+    said = [f"{readable(root)}: looked through for the catalogue {moment_words(t)}." for root, t in seen[:20]]
     return said + [f"{readable(root)}: its disk was looked at for this page." for root in basis.looked]
 
 
 def _settings(result: AuditResult) -> list[tuple[str, str]]:
     out = [
         ("A check is too old after", result.older_than),
-        ("that is, before", moment(result.not_checked_since)),
+        ("that is, before", moment_words(result.not_checked_since)),
         ("A chain check is too old after", f"{result.chain_check_days} days (domain rule 30 names 30)"),
         ("Listed of each answer", f"the first {result.limit}" if result.limit else "all"),
     ]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from provpack.package.bagpaths import readable
 from provpack.package.figures import count, number
 from provpack.report.audit_trends import KINDS, LIMITS, Line, hours_words, line_words, lines_of, rate_words
-from provpack.report.text import WIDTH
+from provpack.report.text import hanging
 
 if TYPE_CHECKING:
     from provpack.jobs.auditresult import AuditResult, Item, Section
@@ -53,7 +52,7 @@ def _basis(result: AuditResult) -> Iterator[str]:
     for root in basis.looked:
         yield f"  {readable(root)}: its disk was looked at now"
     for remark in result.remarks:
-        yield from _hanging(remark, "  ")
+        yield from hanging(remark, "  ")
 
 
 def _overview(result: AuditResult) -> Iterator[str]:
@@ -64,7 +63,7 @@ def _overview(result: AuditResult) -> Iterator[str]:
     yield ""
     whys = dict.fromkeys(section.why for section in result.sections if section.why)
     for why in whys:
-        yield from _hanging(f"(-) {why}", "  ")
+        yield from hanging(f"(-) {why}", "  ")
     if whys:
         yield ""
 
@@ -76,11 +75,11 @@ def _section(section: Section, result: AuditResult) -> Iterator[str]:
         return
     yield f"{section.gravest.upper()}  {section.rule.title}: {number(section.total)}"
     if section.means:
-        yield from _hanging(section.means, "  ", "  ")
+        yield from hanging(section.means, "  ", "  ")
     for group in section.groups:
         many = count(group.packages, "package", "packages")
         title = group.title or "a rule of another version"
-        yield from _hanging(f"{group.severity:8}{group.rule}: {many}. {title}", "    ", " " * 14)
+        yield from hanging(f"{group.severity:8}{group.rule}: {many}. {title}", "    ", " " * 14)
     for item in section.items:
         yield from _item(item)
     shown = len(section.items)
@@ -88,7 +87,7 @@ def _section(section: Section, result: AuditResult) -> Iterator[str]:
         how = f"; all of them: the same command with --rule {section.rule.id}" if result.asked is None else ""
         yield f"    ... and {number(section.total - shown)} more{how}"
     if section.total:
-        yield from _hanging(f"To do: {section.todo or section.rule.todo}", "  ")
+        yield from hanging(f"To do: {section.todo or section.rule.todo}", "  ")
     yield f"  ({section.rule.id}{'; ' + section.rule.reference if section.rule.reference else ''})"
     yield ""
 
@@ -96,7 +95,7 @@ def _section(section: Section, result: AuditResult) -> Iterator[str]:
 def _item(item: Item) -> Iterator[str]:
     of = f" [{readable(item.client)}]" if item.client else ""
     yield f"    {readable(item.where)}{of}"
-    yield from _hanging(item.what, "        ", "        ")
+    yield from hanging(item.what, "        ", "        ")
 
 
 def _trends(result: AuditResult) -> Iterator[str]:
@@ -114,20 +113,13 @@ def _trends(result: AuditResult) -> Iterator[str]:
         yield ""
     if told:
         for said in LIMITS:
-            yield from _hanging(said, "  ", "  ")
+            yield from hanging(said, "  ", "  ")
         yield ""
 
 
 def _trend(line: Line) -> Iterator[str]:
-    yield from _hanging(f"{line.subject}: {line_words(line)}", "  ", "      ")
+    yield from hanging(f"{line.subject}: {line_words(line)}", "  ", "      ")
     measured = [m for m in line.months if m.hours > 0][-MONTHS_SHOWN:]
     said = [f"{m.month} {rate_words(m.damage_events, m.hours)} ({hours_words(m.hours)})" for m in measured]
     if len(said) > 1:
-        yield from _hanging("by month: " + ", ".join(said), "      ", "      ")
-
-
-def _hanging(text: str, indent: str, rest: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=rest or indent + "  ", break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip
+        yield from hanging("by month: " + ", ".join(said), "      ", "      ")

@@ -36,6 +36,11 @@ def phone_address(transfer_id: str, field: str) -> str:
     return f"/phone/{quote(transfer_id, safe='')}/{field}"
 
 
+def correct_back_address(transfer_id: str) -> str:
+    """Where it is asked that a correction is taken back."""
+    return f"/correct/{quote(transfer_id, safe='')}/back"
+
+
 ADDRESSES: Final[Mapping[str, Callable[..., str]]] = {
     "after": after_address,
     "carrier": carrier_address,
@@ -43,5 +48,6 @@ ADDRESSES: Final[Mapping[str, Callable[..., str]]] = {
     "photo": photo_address,
     "sending": sending_address,
     "phone": phone_address,
+    "correct_back": correct_back_address,
 }
 """What templates have as `to`: `to.carrier(id)`."""

@@ -14,13 +14,16 @@ from provpack.report.html_words import LABELS, label
 
 _NAME: Final = re.compile(r"(?<![\w./\\-])'?([a-z][a-z0-9]*(?:_[a-z0-9]+)+)'?(?![\w/\\(-]|\.\w)")
 _POINTER: Final = re.compile(r" ?\(/[^()]*\)")
+_LEADING: Final = re.compile(r"^'([a-z]+)'(?= is missing|:| is not)")
+_LINE: Final = re.compile(r"\bbench-log\.jsonl, row (\d+)(?:, column \w+)?")
 _INSTEAD: Final = (
     (re.compile(r"^'passes': \[\] has too few entries.*$", re.DOTALL),
      "No pass is written down for it. Play it on the page Chains; what was played elsewhere is written down "
      "on its own page, under Passes and processing."),
-    (re.compile(r"Fill the column 'file', or say by the outcome no_pcm_found or failed that there is none\."),
+    (re.compile(r"Name its file, or say by the outcome no_pcm_found or failed that there is none\."),
      "Attach the file on the page of its pass, or say under Outcome that there is none."),
     (re.compile(r" \(This applies because .*\)"), ""),
+    (re.compile(r"(?<=in the defaults): (?:one of|values divided by) .*$", re.DOTALL), "."),
 )  # fmt: skip
 _SAID: Final = {
     "no_pcm_found": "'no digital audio found'",
@@ -34,7 +37,8 @@ def plainly(text: str) -> str:
     """What a finding says, or what to do, with what the page calls each field."""
     for pattern, words in _INSTEAD:
         text = pattern.sub(words, text)
-    return _NAME.sub(_called, text)
+    text = _LINE.sub(r"bench log, line \1", text)
+    return _NAME.sub(_called, _LEADING.sub(_called, text))
 
 
 def _called(found: re.Match[str]) -> str:
@@ -60,5 +64,5 @@ def remedy(what: str, todo: str) -> str:
 
 
 def place(text: str) -> str:
-    """Where a finding is, without the path inside the record."""
-    return _POINTER.sub("", text)
+    """Where a finding is, without the path inside the record; the log has lines, not rows."""
+    return _LINE.sub(r"bench log, line \1", _POINTER.sub("", text))

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping
 from itertools import groupby
 from typing import TYPE_CHECKING
 
 from provpack.package.custodystate import moment_of
+from provpack.package.figures import counted
 from provpack.package.ledgerwords import sentence
-from provpack.report.text import WIDTH, finding_lines
+from provpack.report.text import finding_lines, hanging
 
 if TYPE_CHECKING:
     from provpack.jobs.custodyview import CustodyResult
@@ -23,11 +23,11 @@ def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[
     chain = result.chain
     yield f"Custody ledger {result.path}"
     if chain.breaks:
-        yield f"The chain is BROKEN ({len(chain.breaks)} place{'' if len(chain.breaks) == 1 else 's'})."
+        yield f"The chain is BROKEN ({counted(len(chain.breaks), 'place')})."
     elif chain.lines == 0:
         yield "It is empty."
     else:
-        many = "1 entry" if chain.lines == 1 else f"{chain.lines} entries"
+        many = counted(chain.lines, "entry", "entries")
         yield f"The chain holds: {many}, each follows from the one before."
     if chain.head:
         yield f"Last SHA-512: {chain.head[1]}"
@@ -48,27 +48,20 @@ def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[
         yield f"What the ledger says of {result.asked}:"
         for entry in result.history:
             when = moment_of(entry)[:16].replace("T", " ") or "?"
-            yield from _hanging(f"{when:16}  {sentence(entry)} [entry {entry['n']}]", "  ", " " * 20)
+            yield from hanging(f"{when:16}  {sentence(entry)} [entry {entry['n']}]", "  ", " " * 20)
         yield ""
     for rule, group in groupby(result.open, key=lambda o: o.finding.rule):
         things = list(group)
         yield f"{titles[rule]} ({len(things)}):"
         for one in things:
-            yield from _hanging(f"{one.finding.what} [{one.finding.where}]", "    ")
+            yield from hanging(f"{one.finding.what} [{one.finding.where}]", "    ")
             if one.equipment_id and one.packages:
                 more = f" and {len(one.packages) - _SHOWN} more" if len(one.packages) > _SHOWN else ""
-                yield from _hanging(f"may be touched: {', '.join(one.packages[:_SHOWN])}{more}", "      ")
-        yield from _hanging(f"To do: {things[0].finding.todo}", "  ")
+                yield from hanging(f"may be touched: {', '.join(one.packages[:_SHOWN])}{more}", "      ")
+        yield from hanging(f"To do: {things[0].finding.todo}", "  ")
         yield ""
     if not result.open:
         yield "Nothing is open." if chain.holds else "Nothing is open, as far as a broken ledger can tell."
-
-
-def _hanging(text: str, indent: str, rest: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=rest or indent + "  ", break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip
 
 
 def enter_lines(result: EnterResult) -> Iterator[str]:
@@ -78,10 +71,9 @@ def enter_lines(result: EnterResult) -> Iterator[str]:
     if not result.lines:
         yield "Nothing new: the ledger has all of it already."
     else:
-        count = len(result.lines)
-        yield f"{count} line{'' if count == 1 else 's'} appended to {result.path}."
+        yield f"{counted(len(result.lines), 'line')} appended to {result.path}."
     if result.head:
-        many = "1 entry" if result.head[0] == 1 else f"{result.head[0]} entries"
+        many = counted(result.head[0], "entry", "entries")
         yield f"The ledger has {many} now; last SHA-512 {result.head[1]}"
     if result.findings:
         yield ""

@@ -16,11 +16,10 @@ from provpack.jobs.verified import UnitResult, VerifyResult
 from provpack.package import rules
 from provpack.package.bagblocks import BlockRange, Damage
 from provpack.package.bagpaths import readable
-from provpack.package.figures import count
+from provpack.package.figures import count, moment_words
 from provpack.package.readfirst_words import one_line
 from provpack.report.damage_picture import Stretch, damage_picture, picture_words
 from provpack.report.html import page_of
-from provpack.report.html_values import moment
 
 UNITS_MAX: Final = 200
 RANGES_MAX: Final = 300
@@ -46,7 +45,7 @@ def damage_page(result: VerifyResult, second: Mapping[str, SecondCopy] | None = 
     counts = result.counts()
     return page_of(
         "damage.html.j2",
-        checked=moment(result.finished_at),
+        checked=moment_words(result.finished_at),
         depth=result.depth,
         heading=_heading(result, unread),
         unread=_unread_words(unread) if unread else None,

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from provpack.package.figures import clock, number, size_words
+from provpack.package.figures import clock, count, moment_words, number, size_words
 from provpack.package.readfirst_words import (
     COPYRIGHT,
     NOT_MATCHING,
@@ -20,10 +20,11 @@ from provpack.package.readfirst_words import (
     one_line,
     signature_command,
 )
+from provpack.package.signwords import STATES
 from provpack.package.sshsig import NAMESPACE_DELIVERY
 from provpack.package.summary import EMPHASIS_SHORT
 from provpack.report.html import page_of
-from provpack.report.html_values import Json, moment
+from provpack.report.html_values import Json
 
 _PATH: Final = re.compile(r"(?:packages|reports)(?:/(?!\.\.?(?:/|$))[A-Za-z0-9_.-]+)+")
 _UUID: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -34,15 +35,6 @@ FORMS: Final[Mapping[str, str]] = {
     "folder": "Each package is a folder. Do not rename, add or delete anything in it.",
     "tar": "Each package is one .tar archive. It need not be unpacked to be checked and kept.",
     "zip": "Each package is one .zip archive. It need not be unpacked to be checked and kept.",
-}
-SIGNED: Final[Mapping[str, str]] = {
-    "valid": "signed",
-    "unvouched": "signed; the key was not compared with a list",
-    "foreign": "signed with a key that is not on the list",
-    "expired": "signed with a key that is no longer valid",
-    "wrong": "the signature does not fit",
-    "missing": "not signed",
-    "could_not_check": "the signature could not be checked",
 }
 # state of pre-emphasis -> (sign, look): colour is never the only sign
 _EMPHASIS_LOOK: Final[Mapping[str, tuple[str, str]]] = {
@@ -114,14 +106,14 @@ def _common(note: Json) -> dict[str, Any]:
     return {
         "name": one_line(note.get("delivery_name") or "delivery", 160),
         "delivery_id": one_line(note.get("delivery_id") or "", 80),
-        "made_at": moment(one_line(made.get("at") or "", 80)),
+        "made_at": moment_words(one_line(made.get("at") or "", 80)),
         "made_with": one_line(f"{made.get('tool', '')} {made.get('version', '')}", 80),
         "giver": one_line(giver.get("organisation") or "not named", 200),
         "contact": one_line(giver.get("contact") or "", 300),
         "client": one_line(_part(note.get("to")).get("client") or "not named", 200),
         "profile": one_line(profile.get("name") or "", 200),
         "profile_id": one_line(profile.get("bagit_profile_identifier") or "", 300),
-        "many": _packages(int(totals.get("packages") or 0)),
+        "many": count(int(totals.get("packages") or 0), "package"),
         "total_bytes": int(totals.get("bytes") or 0),
         "total_size": _size(totals.get("bytes")),
         "total_files": number(int(totals.get("files") or 0)),
@@ -137,10 +129,6 @@ def _common(note: Json) -> dict[str, Any]:
         else None,
         "remark": one_line(note.get("note") or "", 2000),
     }
-
-
-def _packages(many: int) -> str:
-    return "1 package" if many == 1 else f"{number(many)} packages"
 
 
 def _size(value: Any) -> str:
@@ -179,9 +167,9 @@ def _row(entry: Json, more: Json) -> dict[str, Any]:
         "size": size_words(int(entry.get("bytes") or 0)),
         "bytes": number(int(entry.get("bytes") or 0)),
         "files": number(int(entry.get("files") or 0)),
-        "signature": SIGNED.get(state, ""),
+        "signature": STATES.get(state, ""),
         "signature_good": state in ("valid", "unvouched", "missing", ""),
-        "findings": ", ".join(f"{many} {name}{'' if many == 1 else 's'}" for many, name in counts if many),
+        "findings": ", ".join(count(many, name) for many, name in counts if many),
         "remarks": [one_line(r, 600) for r in entry.get("remarks") or ()],
         "summary": _said(more.get("summary")),
         "listen": _said(more.get("listen")),
@@ -210,7 +198,7 @@ def _attention(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         found = [r["n"] for r in rows if asks(r)]
         if found:
             out.append(
-                {"many": _packages(len(found)), "said": said, "first": found[:_NAMED],
+                {"many": count(len(found), "package"), "said": said, "first": found[:_NAMED],
                  "more": number(len(found) - _NAMED) if len(found) > _NAMED else ""}
             )  # fmt: skip
     return out

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Literal
 
-from provpack.package.figures import clock, number
+from provpack.package.figures import clock, moment_words, number
 from provpack.package.readfirst_words import hertz
 from provpack.report.html_fields import FIELD_KIND, SECTION_KIND, SECTIONS, TABLE_KIND, TABLES, Kind
 from provpack.report.html_words import DOUBTFUL, NULLS, VOCABULARY_FIELDS, WORDS, label
 
 Json = Mapping[str, Any]
 Look = Literal["text", "code", "time"]
-_MOMENT = re.compile(r"(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d(?:\.\d+)?)(Z|[+-]\d\d:\d\d)")
 POSITIONS = frozenset(
     {"frame", "start", "end", "source_start", "source_end", "target_start", "target_end", "join_frame"}
 )
@@ -109,12 +108,6 @@ class Table:
     more: int = 0
 
 
-def moment(value: str) -> str:
-    """A date and time as people write it: 2031-05-05T10:00:00+02:00 -> `2031-05-05 10:00:00 +02:00`."""
-    found = _MOMENT.fullmatch(value)
-    return f"{found[1]} {found[2]} {'UTC' if found[3] == 'Z' else found[3]}" if found else value
-
-
 def edtf_words(value: str) -> str:
     """An EDTF date with its doubt in words (EDTF level 1)."""
     doubt = [said for sign, said in EDTF_SIGNS.items() if sign in value]
@@ -168,9 +161,10 @@ def words(field: str, value: Any, rate: Fraction | None = None) -> str:
         return "; ".join(said) if any(isinstance(v, Mapping) for v in value) else ", ".join(said)
     unit = UNITS.get(field)
     if isinstance(value, (int, float)):
-        return f"{number(value)} {unit}" if unit else number(value)
+        one = value == 1 and unit in ("minutes", "bits", "codes")
+        return f"{number(value)} {unit[:-1] if one and unit else unit}" if unit else number(value)
     if field not in VOCABULARY_FIELDS:
-        return moment(str(value))
+        return moment_words(str(value))
     return WORDS.get(str(value), str(value).replace("_", " "))
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from provpack.findings import Finding
 from provpack.model.formats import read_moment
-from provpack.package.figures import found_words, number
+from provpack.package.figures import found_words, moment_words, number
 from provpack.package.readfirst_words import (
     COPYRIGHT,
     NOT_MATCHING,
@@ -33,7 +33,6 @@ from provpack.report.html_values import (
     Json,
     Row,
     entries,
-    moment,
     position,
     rows_of,
     words,
@@ -95,7 +94,7 @@ def _good(record: Json) -> list[str]:
         (
             check not in (None, "none", "unknown"),
             f"The chain had passed a check before: {one_line(check)}, "
-            f"{moment(one_line(capture.get('chain_check_at') or 'date not recorded'))}.",
+            f"{moment_words(one_line(capture.get('chain_check_at') or 'date not recorded'))}.",
         ),
         (
             rate is not None and isinstance(header, int) and abs(rate - header) <= Fraction(1, 2),
@@ -194,7 +193,7 @@ def events(record: Json, rate: Fraction | None) -> list[dict[str, str]]:
             {
                 "number": str(n) if there else "–",
                 "where": position(e["frame"], rate) if there else "no audio",
-                "at": moment(str(e.get("at", ""))),
+                "at": moment_words(str(e.get("at", ""))),
                 "what": words("type", e.get("type")),
                 "how": {"seen": "seen by a person", "measured": "found by a program"}.get(
                     str(e.get("origin")), "not known"
@@ -212,8 +211,8 @@ def _dates(record: Json) -> list[tuple[str, str]]:
     recorded = section(record, "item").get("recorded_date")
     return [
         ("Recorded", words("recorded_date", recorded) if recorded else "date not known"),
-        ("read from the carrier", moment(first.text)[:10] if first else "date not known"),
-        ("packed", moment(str(section(record, "made_by").get("at") or "date not known"))[:10]),
+        ("read from the carrier", moment_words(first.text)[:10] if first else "date not known"),
+        ("packed", moment_words(str(section(record, "made_by").get("at") or "date not known"))[:10]),
     ]
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from provpack.package.figures import counted
 from provpack.report.text import finding_lines
 
 if TYPE_CHECKING:
@@ -37,16 +38,15 @@ def jot_lines(result: JotResult) -> Iterator[str]:
 
 
 def _view_lines(view: BenchView) -> Iterator[str]:
-    yield f"The bench log has {view.lines} line{'' if view.lines == 1 else 's'}."
+    yield f"The bench log has {counted(view.lines, 'line')}."
     if not view.running:
         yield "No pass is running."
     for run in view.running:
         one = run.one
-        many = len(one.events)
         last = f", last: {_words(one.events[-1].type)} at {_clock(one.events[-1].at)}" if one.events else ""
         yield (
             f"RUNNING on chain {one.chain_id}: pass {one.number} of {one.transfer_id} since "
-            f"{_clock(one.started_at)} ({_span(run.seconds)}), {many} event{'' if many == 1 else 's'}{last}."
+            f"{_clock(one.started_at)} ({_span(run.seconds)}), {counted(len(one.events), 'event')}{last}."
         )
     if view.waiting:
         yield f"Without a file: {'; '.join(_pass(p) for p in view.waiting)}."

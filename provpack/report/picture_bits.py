@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
-from provpack.package.figures import channel_names
+from provpack.package.figures import channel_names, count
 from provpack.report.picture_parts import (
     AXIS,
     Picture,
@@ -66,7 +66,7 @@ def joined(names: Sequence[str], channels: int) -> str:
 
 
 def _count(blocks: int) -> str:
-    return "1 block" if blocks == 1 else f"{blocks:,} blocks".replace(",", "\u202f")
+    return count(blocks, "block")
 
 
 def share_words(part: float) -> str:
@@ -97,7 +97,7 @@ def _stretches(measurements: Mapping[str, Any]) -> list[tuple[str, list[tuple[in
         for s in channel.get("bits_stretches") or ():
             by_width.setdefault(int(s["bits"]), []).append((int(s["start"]), int(s["length"])))
         for bits, spans in sorted(by_width.items()):
-            many = "1 stretch" if len(spans) == 1 else f"{len(spans):,} stretches".replace(",", "\u202f")
+            many = count(len(spans), "stretch", "stretches")
             out.append((f"{name}, {width_words(bits)} in use: {many}", spans))
     return out
 

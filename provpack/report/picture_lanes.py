@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from provpack.package.figures import number
 from provpack.report.picture_parts import cells, field, short, stretched, text
 
 PIECES = 250
@@ -86,9 +87,9 @@ def piece_words(frames: int, rate: Fraction) -> str:
 
 
 def _said(lane: Lane, most: int, piece: str) -> str:
-    said = f"{lane.name}: {lane.found:,}".replace(",", "\u202f")
+    said = f"{lane.name}: {number(lane.found)}"
     if lane.found > len(lane.spans):
-        said += f" (drawn: the first {len(lane.spans):,})".replace(",", "\u202f")
+        said += f" (drawn: the first {number(len(lane.spans))})"
     return said + (f", up to {most} in {piece}" if most >= FEWEST else "")
 
 

@@ -81,8 +81,6 @@ class _Scale:
         top = max(*levels, highest) + 3
         self.top = math.ceil(top / 10) * 10
         self.bottom = math.floor(max(min(levels), self.top - DEEPEST_DB) / 10) * 10
-        if self.bottom >= self.top:
-            self.bottom = self.top - 10
 
     def y(self, db: float) -> float:
         return HEIGHT * max(0.0, min(1.0, (self.top - db) / (self.top - self.bottom)))

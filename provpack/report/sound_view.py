@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from provpack.package.figures import moment_words
 from provpack.package.readfirst_words import section
-from provpack.report.html_values import moment
 from provpack.report.sound_compare import Compared, compared
 from provpack.report.sound_damage import damage_part
 from provpack.report.sound_levels import bits_part, levels_part, loudness_part
@@ -54,7 +54,7 @@ def sound_view(record: Json, measurements: Json | None, rate: Fraction | None) -
         return None
     by = f"{measurements.get('tool', 'a program')} {measurements.get('version', '')}".strip()
     if measurements.get("at"):
-        by += f", {moment(str(measurements['at']))}"
+        by += f", {moment_words(str(measurements['at']))}"
     return Sound(
         by=by,
         file=str(measurements.get("file") or ""),

@@ -9,62 +9,55 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
+from provpack.package.figures import counted, moment_words, size_words
+from provpack.package.rules import NO_BAG_HERE, NOT_FOUND
 from provpack.package.signrules import UNVOUCHED
+from provpack.package.signwords import STATES
 
 if TYPE_CHECKING:
     from provpack.jobs.check import CheckResult
     from provpack.jobs.demohandover import HandOver
-    from provpack.jobs.verified import Examined, VerifyResult
+    from provpack.jobs.verified import Examined, UnitResult, VerifyResult
     from provpack.jobs.wrapped import WrapResult, WrapUnit
 
 WIDTH = 100
 _ORDER = {"error": 0, "warning": 1, "note": 2}
 
 
-def size_words(size: int) -> str:
-    """Bytes in a unit people read, with the exact figure only where it is small."""
-    figure = float(size)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if figure < 1000 or unit == "GB":
-            return f"{size} bytes" if unit == "bytes" else f"{figure:.1f} {unit}"
-        figure /= 1000
-    raise AssertionError
-
-
 def finding_lines(findings: Iterable[Finding], indent: str = "") -> Iterator[str]:
     """Gravest first, otherwise in the order found; each with place, what, and what to do."""
     for finding in sorted(findings, key=lambda f: _ORDER[f.severity]):
         yield f"{indent}{finding.severity.upper():8}{finding.where}"
-        yield from _wrapped(finding.what, indent + " " * 8)
-        yield from _wrapped(f"To do: {finding.todo}", indent + " " * 8)
+        yield from wrapped(finding.what, indent + " " * 8)
+        yield from wrapped(f"To do: {finding.todo}", indent + " " * 8)
         told = f"{finding.rule}; {finding.reference}" if finding.reference else finding.rule
         yield f"{indent}{' ' * 8}({told})"
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
+def wrapped(text: str, indent: str, rest: str | None = None) -> list[str]:
+    """A text in lines of at most WIDTH, words never broken; rest: the indent of all but the first line."""
     return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_long_words=False,
-        break_on_hyphens=False,
+        text, WIDTH, initial_indent=indent, subsequent_indent=indent if rest is None else rest,
+        break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
+
+
+def hanging(text: str, indent: str, rest: str = "") -> list[str]:
+    """As wrapped; all lines but the first stand two further in, or as rest says."""
+    return wrapped(text, indent, rest or indent + "  ")
 
 
 def count_words(findings: Iterable[Finding]) -> str:
     """ "2 errors, 1 warning", or "no findings"."""
     counts = Counter(f.severity for f in findings)
-    words = [
-        f"{counts[s]} {s}{'' if counts[s] == 1 else 's'}" for s in ("error", "warning", "note") if counts[s]
-    ]
+    words = [counted(counts[s], s) for s in ("error", "warning", "note") if counts[s]]
     return ", ".join(words) or "no findings"
-
-
-def _plural(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def check_lines(result: CheckResult) -> Iterator[str]:
     """The result of `check`."""
     name = result.job_id or "(without job_id)"
-    yield f"Job {name} in {result.folder}: {_plural(len(result.transfers), 'transfer')}"
+    yield f"Job {name} in {result.folder}: {counted(len(result.transfers), 'transfer')}"
     yield ""
     if result.findings:
         yield from finding_lines(result.findings)
@@ -111,7 +104,7 @@ def wrap_lines(result: WrapResult) -> Iterator[str]:
     left = [u for u in result.units if u.outcome not in ("wrapped", "planned") and u not in there]
     verb = "would be wrapped" if result.dry_run else "wrapped"
     yield ""
-    yield f"{len(done)} of {_plural(len(result.units), 'transfer')} {verb}."
+    yield f"{len(done)} of {counted(len(result.units), 'transfer')} {verb}."
     if result.left:
         names = ", ".join(name or "(no id)" for name in result.left)
         yield f"Not asked for, and left ({len(result.left)}): {names}"
@@ -128,7 +121,7 @@ def wrap_lines(result: WrapResult) -> Iterator[str]:
 
 def _unit_lines(unit: WrapUnit) -> Iterator[str]:
     told = {"wrapped": "wrapped", "planned": "would wrap", "refused": "REFUSED", "failed": "FAILED"}
-    size = f"  {size_words(unit.payload_bytes)} in {len(unit.files)} files" if unit.files else ""
+    size = f"  {size_words(unit.payload_bytes)} in {counted(len(unit.files), 'file')}" if unit.files else ""
     yield f"  {unit.transfer_id or '(no id)':24} {told[unit.outcome]:10} -> {unit.package_name}{size}"
     if unit.outcome == "planned":
         for path, length in unit.files:
@@ -137,39 +130,41 @@ def _unit_lines(unit: WrapUnit) -> Iterator[str]:
     if unit.tagmanifest_sha512:
         yield f"      SHA-512 of tagmanifest-sha512.txt {unit.tagmanifest_sha512[:32]}..."
     if unit.problem:
-        yield from _wrapped(unit.problem.what, " " * 6)
-        yield from _wrapped(f"Where: {unit.problem.where}", " " * 6)
-        yield from _wrapped(f"To do: {unit.problem.todo}", " " * 6)
+        yield from wrapped(unit.problem.what, " " * 6)
+        yield from wrapped(f"Where: {unit.problem.where}", " " * 6)
+        yield from wrapped(f"To do: {unit.problem.todo}", " " * 6)
     yield from finding_lines(unit.findings, " " * 6)
 
 
 def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]:
     """The result of `verify`. What is the same for many packages is told once, with their number."""
-    unvouched = [f for unit in result.units for f in unit.findings if _tells_of_no_list(f)]
-    together = len(unvouched) > 1
+    unvouched, many = None, 0
+    for finding in (f for unit in result.units for f in unit.findings if _tells_of_no_list(f)):
+        unvouched, many = unvouched or finding, many + 1
+    together = many > 1
     for unit in result.units:
         yield f"{unit.outcome.upper():16}{unit.path}"
         if unit.payload_files:
             algorithms = " + ".join(unit.algorithms) or "nothing compared"
             yield (
-                f"{' ' * 16}{_plural(unit.payload_files, 'payload file')}, {size_words(unit.payload_bytes)}; "
+                f"{' ' * 16}{counted(unit.payload_files, 'payload file')}, {size_words(unit.payload_bytes)}; "
                 f"depth {unit.depth}; {algorithms}"
             )
         if unit.serialisation is not None and unit.name is not None:
             kind = unit.serialisation.removeprefix("application/").removeprefix("x-")
             yield f"{' ' * 16}bag {unit.name}, read in place in the {kind} archive"
         for one in unit.examined:
-            yield from _wrapped(f"{one.topic}: {_examined_words(one)}", " " * 16)
+            yield from wrapped(f"{one.topic}: {_examined_words(one)}", " " * 16)
         yield from finding_lines(
             (f for f in unit.findings if not (together and _tells_of_no_list(f))), " " * 4
         )
     findings = list(result.findings)
-    if together:
+    if unvouched is not None and together:
         what = (
-            f"The signatures of {len(unvouched)} packages fit, but no list of signers was named, so nothing "
+            f"The signatures of {many} packages fit, but no list of signers was named, so nothing "
             "says whose keys these are. Their fingerprints are told above."
         )
-        findings.append(replace(unvouched[0], what=what, where=f"{len(unvouched)} packages"))
+        findings.append(replace(unvouched, what=what, where=f"{many} packages"))
     if findings:
         yield ""
         yield from finding_lines(findings)
@@ -179,16 +174,27 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
     yield f"{told} (depth {result.depth})."
     if result.depth == "listed":
         yield "The payload was not read: this says that everything is there, not that it is unchanged."
-    if counts["bad"] or counts["missing"]:
+    if any(unit.outcome in ("bad", "missing") and not _nothing_there(unit) for unit in result.notable()):
         yield "Repair nothing and delete nothing. Fetch the other copy, verify it too, and compare."
     if counts["could_not_check"]:
         yield "could_not_check is neither good nor bad: mend what is named above and check again."
-    asked = Counter(unit.demands for unit in result.units)
+    asked = result.tally.demands
     if asked["not_met"]:
-        yield f"{_plural(asked['not_met'], 'package')}: what was asked beyond being intact is NOT met."
+        yield f"{counted(asked['not_met'], 'package')}: what was asked beyond being intact is NOT met."
     if asked["could_not_check"]:
-        yield f"{_plural(asked['could_not_check'], 'package')}: what was asked could not be checked."
+        yield f"{counted(asked['could_not_check'], 'package')}: what was asked could not be checked."
     yield from recorded
+
+
+_FACTS = {"principal": "by", "fingerprint": "key", "sealed_at": "sealed", "signers": "list"}
+_UNTOLD = frozenset({"state", "namespace", "sealed_at_from"})
+"""Facts of a signature that its state tells already, or that only programs ask for."""
+
+
+def _nothing_there(unit: UnitResult) -> bool:
+    """Whether a path was named at which there is no package, and of which no ledger tells."""
+    found = {f.rule for f in unit.findings}
+    return bool(found) and found <= {NOT_FOUND.id, NO_BAG_HERE.id}
 
 
 def _tells_of_no_list(finding: Finding) -> bool:
@@ -205,13 +211,14 @@ def verify_outcome(result: VerifyResult) -> str:
 
 def _examined_words(one: Examined) -> str:
     """State, demands and the plain facts of one question to a package."""
-    words = one.state.replace("_", " ")
+    words = STATES.get(one.state, one.state) if one.topic == "signature" else one.state
+    words = words.replace("_", " ") if one.state != "valid" else one.state
     if one.demands not in ("not_asked", one.state):
         words += f"; what was asked: {one.demands.replace('_', ' ')}"
     told = [
-        f"{key.replace('_', ' ')} {value}"
+        f"{_FACTS.get(key, key.replace('_', ' '))} {moment_words(value) if isinstance(value, str) else value}"
         for key, value in one.facts.items()
-        if isinstance(value, str | int) and not isinstance(value, bool) and value != ""
+        if isinstance(value, str | int) and not isinstance(value, bool) and value != "" and key not in _UNTOLD
     ]
     return words + (f" ({'; '.join(told)})" if told else "")
 
@@ -225,7 +232,7 @@ def demo_lines(
     handed: Sequence[HandOver],
 ) -> Iterator[str]:
     """The result of `demo`: what was done, and where to look."""
-    yield f"Made an invented job of {_plural(files, 'file')}: {job}"
+    yield f"Made an invented job of {counted(files, 'file')}: {job}"
     yield ""
     yield from wrap_lines(wrapped)
     yield ""
@@ -233,9 +240,9 @@ def demo_lines(
     for one in handed:
         yield ""
         yield f"Delivered to {one.delivered.client}, received there, and closed with the receipt:"
-        yield f"  delivery  {one.delivered.delivery}: {_plural(len(one.delivered.delivered), 'package')}"
+        yield f"  delivery  {one.delivered.delivery}: {counted(len(one.delivered.delivered), 'package')}"
         yield f"  receipt   {one.received.receipt}: {one.received.outcome}"
-        yield f"  ledger    {_plural(one.closed.lines_written, 'line')} written: {one.closed.outcome}"
+        yield f"  ledger    {counted(one.closed.lines_written, 'line')} written: {one.closed.outcome}"
     yield ""
     yield "Where to look:"
     for one in handed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from provpack.package.figures import counted
 from provpack.report.text import count_words, finding_lines
 
 if TYPE_CHECKING:
@@ -32,20 +33,20 @@ def _harvest(result: Answered, done: HarvestResult) -> Iterator[str]:
         yield f"Looked at {root}"
     for root in done.away:
         yield f"NOT THERE: {root}; what is known of it was kept"
-    yield f"Catalogue {result.shown}: {_many(done.packages, 'package')} taken in"
+    yield f"Catalogue {result.shown}: {counted(done.packages, 'package')} taken in"
     if done.unchanged:
-        yield f"  {_many(done.unchanged, 'package')} known and unchanged, not read again"
+        yield f"  {counted(done.unchanged, 'package')} known and unchanged, not read again"
     if done.gone:
-        yield f"  {_many(done.gone, 'package')} not there any more"
+        yield f"  {counted(done.gone, 'package')} not there any more"
     if done.incomplete:
-        yield f"  of {_many(done.incomplete, 'package')} not everything could be read"
+        yield f"  of {counted(done.incomplete, 'package')} not everything could be read"
     if done.not_whole:
-        yield f"  of {_many(done.not_whole, 'package')} PAYLOAD FILES are not there, or of another size"
+        yield f"  of {counted(done.not_whole, 'package')} PAYLOAD FILES are not there, or of another size"
     broken = f", {done.broken} of them BROKEN" if done.broken else ""
-    yield f"  {_many(done.ledgers, 'custody ledger')} read{broken}"
+    yield f"  {counted(done.ledgers, 'custody ledger')} read{broken}"
     yield f"{count_words(done.findings)}."
-    yield "Nothing was verified: of the audio only names and sizes were looked at. Next: provpack audit, "
-    yield "provpack verify ROOT"
+    yield "Nothing was verified: of the audio only names and sizes were looked at."
+    yield "Next: provpack audit; provpack verify ROOT"
 
 
 def _found(found: Hits) -> Iterator[str]:
@@ -61,7 +62,7 @@ def _found(found: Hits) -> Iterator[str]:
     yield ""
     more = f", the first {told} are told (--limit 0: all)" if told < found.total else ""
     least = "At least " if found.more else ""
-    yield f"{least}{_many(found.total, 'package')} found{more}."
+    yield f"{least}{counted(found.total, 'package')} found{more}."
 
 
 def _row(hit: Hit) -> str:
@@ -85,16 +86,12 @@ def _state(result: Answered, known: Known) -> Iterator[str]:
         yield f"  {name:10} {number:>12,}".replace(",", " ")
     yield "Roots, and when they were last looked at:" if known.roots else "No root was looked at yet."
     for root, at, days in known.roots:
-        ago = "" if days is None else " (today)" if days == 0 else f" ({_many(days, 'day')} ago)"
+        ago = "" if days is None else " (today)" if days == 0 else f" ({counted(days, 'day')} ago)"
         yield f"  {at[:10] or 'never':10}{ago}  {root}"
     yield ""
     yield "This is only an index: everything in it stands in the packages and ledgers."
     yield "What changed since:  provpack catalogue add"
     yield "Made anew:           provpack catalogue rebuild ROOT..."
-
-
-def _many(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _cut(text: str, width: int) -> str:

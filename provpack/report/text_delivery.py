@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from provpack.report.text import count_words, finding_lines, size_words
+from provpack.package.figures import counted, size_words
+from provpack.report.text import count_words, finding_lines
 
 if TYPE_CHECKING:
     from provpack.findings import Finding
@@ -45,10 +46,6 @@ _NOTE_SIGNATURE = {
 }
 
 
-def _packages(number: int) -> str:
-    return f"{number} package{'' if number == 1 else 's'}"
-
-
 def deliver_lines(result: DeliverResult) -> Iterator[str]:
     """The result of `deliver`."""
     yield f"For {result.client or '(no client could be told)'}, as {result.form}"
@@ -62,9 +59,9 @@ def deliver_lines(result: DeliverResult) -> Iterator[str]:
     counts = Counter(unit.outcome for unit in result.units)
     yield ""
     total = sum(unit.size for unit in result.delivered)
-    yield f"{_packages(counts['delivered'])} delivered, {size_words(total)}, every byte checked."
+    yield f"{counted(counts['delivered'], 'package')} delivered, {size_words(total)}, every byte checked."
     if counts["not_asked"]:
-        yield f"{_packages(counts['not_asked'])} of other clients left alone."
+        yield f"{counted(counts['not_asked'], 'package')} of other clients left alone."
     if counts["not_delivered"]:
         names = ", ".join(u.name for u in result.units if u.outcome == "not_delivered")
         yield f"NOT delivered: {names}"
@@ -78,7 +75,7 @@ def deliver_lines(result: DeliverResult) -> Iterator[str]:
     yield f"The delivery: {result.delivery}"
     yield f"SHA-512 of its delivery note: {result.note_sha512}"
     if result.ledger_lines:
-        yield f"Entered in the custody ledger ({result.ledger_lines} lines)."
+        yield f"Entered in the custody ledger ({counted(result.ledger_lines, 'line')})."
     else:
         yield "NOT entered in any custody ledger; see the warnings above."
     yield "Next: copy that folder whole to the client's medium. When the receipt comes back:"
@@ -162,7 +159,7 @@ def close_lines(result: CloseResult) -> Iterator[str]:
     content = result.content
     who = [w for w in (content["received_by"]["name"], content["received_by"]["organisation"]) if w]
     yield f"Receipt {result.receipt}"
-    yield f"  says '{content['conclusion']}' of {_packages(len(content['packages']))}" + (
+    yield f"  says '{content['conclusion']}' of {counted(len(content['packages']), 'package')}" + (
         f", by {' of '.join(who)}" if who else ""
     )
     if content["remarks"]:
@@ -173,6 +170,7 @@ def close_lines(result: CloseResult) -> Iterator[str]:
     if result.findings:
         yield from finding_lines(result.findings)
         yield ""
+    packages, lines = counted(len(result.packages), "package"), counted(result.lines_written, "line")
     if result.outcome == "refused":
         fits = all(f.rule == "close-not-vouched-for" for f in result.findings if f.severity == "error")
         yield "Nobody vouches for the receipt." if fits else "The receipt does not fit."
@@ -180,10 +178,10 @@ def close_lines(result: CloseResult) -> Iterator[str]:
     elif result.already:
         yield "This receipt had been entered before. Nothing was written."
     elif content["conclusion"] == "refused":
-        yield f"The refusal of {_packages(len(result.packages))} is entered ({result.lines_written} lines)."
+        yield f"The refusal of {packages} is entered ({lines})."
         yield "The hand-over stays open: look at what the receiver found, and deliver again."
     else:
-        yield f"The hand-over of {_packages(len(result.packages))} is closed ({result.lines_written} lines)."
+        yield f"The hand-over of {packages} is closed ({lines})."
     if result.outcome != "refused":
         signed = result.signature.state != "missing"
         yield f"Keep the receipt{' and its .sig' if signed else ''} with the job's papers: the ledger holds"

@@ -7,13 +7,14 @@ import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
+from itertools import chain, islice
 from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
 from provpack.model.ages import span_words
 from provpack.package import archiverules, rules
 from provpack.package.bagpaths import readable
-from provpack.report.text import size_words
+from provpack.package.figures import size_words
 
 if TYPE_CHECKING:
     from provpack.jobs.choose import Sampled
@@ -29,6 +30,7 @@ _PASSED = {
 }
 """Rule, or rule and what it says -> what was passed over."""
 _COMMAND = re.compile(r" *provpack [a-z]")
+_SHORT = ("not_met", "could_not_check")
 _MOST_TOLD = 50
 _MOST_FINDINGS = 3
 
@@ -134,7 +136,7 @@ def _brief(result: VerifyResult, selection: Selection, recorded: Sequence[str]) 
     for name, count in result.counts().items():
         if count or name == "good":
             yield f"  {count:>7,}  {name}"
-    size = sum(unit.bytes_read for unit in result.units)
+    size = result.tally.bytes_read
     speed = f", {size_words(round(size / seconds))} per second" if (seconds := _seconds(selection)) else ""
     yield f"  {size_words(size)} read in {span_words(selection.elapsed)}{speed}, depth {result.depth}."
     for line in (*passed_over_lines(result.findings), *selection_lines(selection), *recorded):
@@ -167,7 +169,7 @@ def _before_all(result: VerifyResult) -> Iterator[str]:
     if untold := many[rules.LEDGER_UNTOLD.id]:
         others = f"{untold:,} {'other is' if untold == 1 else 'others are'}"
         yield f"whether {others} still there cannot be told"
-    if other := sum(f.rule == rules.LEDGER_OTHER.id for unit in result.units for f in unit.findings):
+    if other := sum(f.rule == rules.LEDGER_OTHER.id for u in result.notable() for f in u.findings):
         yield f"{_plural(other, 'package')} {_are(other)} not the one found good there before"
     if many[rules.NOT_RECORDED.id]:
         yield "NOT recorded in the ledger"
@@ -185,14 +187,13 @@ def _of_units(result: VerifyResult, selection: Selection) -> str:
     said = (rules.LEDGER_MISSING.id, rules.LEDGER_UNTOLD.id, rules.NOT_RECORDED.id, rules.PAGE_NOT_WRITTEN.id)
     warnings = sum(f.severity != "note" and f.rule not in said for f in result.findings)
     besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
-    bare = [u for u in result.units if u.name is None and {f.rule for f in u.findings} == {_NONE_HERE}]
-    if wrong and len(bare) == total and not selection.known:
-        where = bare[0].path if total == 1 else f"any of the {total:,} paths"
+    if wrong and not selection.known and all(map(_is_no_package, result.units)):
+        where = result.units[0].path if total == 1 else f"any of the {total:,} paths"
         return f"no package was found at {where}, so nothing was checked{left}{besides}"
     if wrong:
         kinds = ", ".join(f"{n:,} {word}" for word, n in counts.items() if n and word != "good")
         return f"{wrong:,} of {_plural(total, 'package')} {_are(wrong)} not good ({kinds}){left}{besides}"
-    short = sum(unit.demands in ("not_met", "could_not_check") for unit in result.units)
+    short = sum(result.tally.demands[word] for word in _SHORT)
     if short:
         return (
             f"{short:,} of {_plural(total, 'package')} {_are(short)} intact but not as asked{left}{besides}"
@@ -201,7 +202,7 @@ def _of_units(result: VerifyResult, selection: Selection) -> str:
         if selection.left:
             return f"nothing was checked{left}{besides}"
         return f"nothing is due of {_plural(selection.known, 'package')}{besides}"
-    warned = sum(any(f.severity != "note" for f in unit.findings) for unit in result.units)
+    warned = result.tally.warned
     told = f", {warned:,} with warnings" if warned else ""
     all_of = "the 1 package" if total == 1 else f"all {total:,} packages"
     return f"{all_of} checked {_are(total)} good{told}{_bound(selection.sample)}{left}{besides}"
@@ -214,18 +215,27 @@ def _bound(sample: Sampled | None) -> str:
     return f"; of {sample.population:,} at most {sample.at_most:,} are not ({confidence} confidence)"
 
 
+def _is_no_package(unit: UnitResult) -> bool:
+    return unit.name is None and {f.rule for f in unit.findings} == {_NONE_HERE}
+
+
+def _is_wanted(unit: UnitResult) -> bool:
+    return unit.outcome != "good" or unit.demands in _SHORT
+
+
 def _needs_somebody(result: VerifyResult) -> Iterator[str]:
-    wanted = [u for u in result.units if u.outcome != "good" or u.demands in ("not_met", "could_not_check")]
-    others = [f for u in result.units if u not in wanted for f in u.findings if f.severity != "note"]
-    others += [f for f in result.findings if f.severity != "note"]
-    if not wanted and not others:
+    wanted = sum(map(_is_wanted, result.notable()))
+    besides = (f for u in result.notable() if not _is_wanted(u) for f in u.findings if f.severity != "note")
+    others = chain(besides, (f for f in result.findings if f.severity != "note"))
+    grouped = list(_grouped(others))
+    if not wanted and not grouped:
         return
     yield "NEEDS SOMEBODY"
-    for unit in wanted[:_MOST_TOLD]:
+    for unit in islice(filter(_is_wanted, result.notable()), _MOST_TOLD):
         yield from _unit(unit)
-    if len(wanted) > _MOST_TOLD:
-        yield f"  and {len(wanted) - _MOST_TOLD:,} more; without --brief, or with --json, all are listed."
-    yield from _grouped(others)
+    if wanted > _MOST_TOLD:
+        yield f"  and {wanted - _MOST_TOLD:,} more; without --brief, or with --json, all are listed."
+    yield from grouped
     yield ""
     counts = result.counts()
     if counts["bad"] or counts["missing"]:
@@ -278,7 +288,7 @@ def _plain(line: str) -> Iterator[str]:
 
 
 def _ascii(text: str) -> str:
-    return readable(text).encode("ascii", "backslashreplace").decode("ascii")
+    return readable(text.replace("\u202f", " ")).encode("ascii", "backslashreplace").decode("ascii")
 
 
 def _seconds(selection: Selection) -> float:

@@ -11,9 +11,10 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from provpack.model.formats import read_date_time, read_moment
+from provpack.package.figures import moment_words
 from provpack.package.readfirst_words import section
 from provpack.report.html_fields import Kind
-from provpack.report.html_values import Json, derived_how, edtf_words, entries, moment, words
+from provpack.report.html_values import Json, derived_how, edtf_words, entries, words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +71,7 @@ def _start(text: str, zone: tzinfo) -> datetime | None:
 
 def _step(at: Any, what: str, who: Any = "", result: str = "", kind: Kind = "declared") -> Step:
     text = at if isinstance(at, str) else ""
-    return Step(at=text, when=moment(text), what=what, who=str(who or ""), result=result, kind=kind)
+    return Step(at=text, when=moment_words(text), what=what, who=str(who or ""), result=result, kind=kind)
 
 
 def _recorded(record: Json) -> Step | None:
@@ -102,7 +103,7 @@ def _before(record: Json) -> Iterator[Step]:
         if e.get("consent_at"):
             yield _step(e["consent_at"], f"Consent to treatment: {words('type', e.get('type'))}",
                         e.get("consent_by"), str(e.get("consent_ref") or ""))  # fmt: skip
-        until = f"until {moment(str(e['end']))}" if e.get("end") else ""
+        until = f"until {moment_words(str(e['end']))}" if e.get("end") else ""
         yield _step(e.get("start"), f"Treatment: {words('type', e.get('type'))}", e.get("agent"), until)
     capture = section(record, "capture")
     if capture.get("chain_check_at"):
@@ -112,7 +113,7 @@ def _before(record: Json) -> Iterator[Step]:
 def _passes(record: Json) -> Iterator[Step]:
     operator = str(section(record, "people").get("operator") or "")
     for e in entries(record, "processing/passes"):
-        until = f"until {moment(str(e['stopped_at']))}; " if e.get("stopped_at") else ""
+        until = f"until {moment_words(str(e['stopped_at']))}; " if e.get("stopped_at") else ""
         deck = f"deck {e['deck_id']}" if e.get("deck_id") else "deck not recorded"
         yield _step(
             e.get("started_at"),

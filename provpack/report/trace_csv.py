@@ -32,7 +32,7 @@ def _rows(result: Mapping[str, Any]) -> Iterator[Sequence[Cell]]:
             )  # fmt: skip
             for word in one["judgements"]:
                 notice = notices[word["notice"]]
-                name = notice["id"] or f"notice {notice['n']}"
+                name = notice["id"] or f"fault notice {notice['n']}"
                 yield (*head, name, notice["cleared_at"], word["verdict"], word["why"])
             if not one["judgements"]:
                 yield (*head, None, None, None, None)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from provpack.package.figures import counted, moment_words
 from provpack.package.noticewords import PEOPLE, ROLES, WHY
-from provpack.report.text import WIDTH, finding_lines
+from provpack.report.text import finding_lines, hanging
 
 if TYPE_CHECKING:
     from provpack.findings import Finding
@@ -46,15 +46,15 @@ def trace_lines(result: Json, findings: Sequence[Finding]) -> Iterator[str]:
         yield ""
     totals = result["totals"]
     yield (
-        f"{_count(totals['passes'], 'pass', 'passes')} of {_count(totals['transfers'], 'transfer')} for "
-        f"{_count(totals['clients'], 'client')}, {totals['undated']} without a time."
+        f"{counted(totals['passes'], 'pass', 'passes')} of {counted(totals['transfers'], 'transfer')} for "
+        f"{counted(totals['clients'], 'client')}, {totals['undated']} without a time."
     )
     if PEOPLE & set(result["roles"]):
-        yield from _wrap(PERSONAL, "")
+        yield from hanging(PERSONAL, "")
     for letter in result["letters"]:
         yield f"Notice for {letter['client']}: {letter['path']}"
     if result["letters"]:
-        yield from _wrap(READ_FIRST, "")
+        yield from hanging(READ_FIRST, "")
     if result["table"]:
         yield f"Table: {result['table']}"
 
@@ -71,19 +71,19 @@ def _head(result: Json) -> Iterator[str]:
         yield f"  In it, by the register: {fit['part']} {_span(fit)}: can be traced by itself"
     where = looked["catalogue"] or ", ".join(looked["roots"])
     how = "the catalogue" if looked["catalogue"] else "read anew:"
-    yield f"  Looked in: {how} {where} ({_count(looked['packages'], 'package')})"
+    yield f"  Looked in: {how} {where} ({counted(looked['packages'], 'package')})"
     if looked["catalogue"]:
         if looked["roots"]:
             yield f"  Only what lies beneath: {', '.join(looked['roots'])}"
         for seen in looked["seen"][:_SEEN]:
             yield f"  Last looked at: {seen['root']}, {seen['at'] or 'nobody knows when'}"
         if len(looked["seen"]) > _SEEN:
-            yield f"  and {_count(len(looked['seen']) - _SEEN, 'root')} more (--json has them all)"
+            yield f"  and {counted(len(looked['seen']) - _SEEN, 'root')} more (--json has them all)"
         if not looked["seen"]:
             yield "  Last looked at: nobody knows when"
     if looked["not_read"]:
         yield (
-            f"  NOT READ wholly: {_count(looked['not_read'], 'package')}; what took part there may be "
+            f"  NOT READ wholly: {counted(looked['not_read'], 'package')}; what took part there may be "
             "missing here"
         )
 
@@ -93,12 +93,16 @@ def _into(fit: Json) -> str:
 
 
 def _span(fit: Json) -> str:
-    return f"from {fit['since'] or 'as long as anybody knows'} to {fit['until'] or 'today'}"
+    return f"from {_when(fit['since'], 'as long as anybody knows')} to {_when(fit['until'], 'today')}"
+
+
+def _when(moment: str | None, nothing: str = "") -> str:
+    return moment_words(moment) if moment else nothing
 
 
 def _asked(result: Json) -> str:
     since, until = result["since"], result["until"]
-    return (f" since {since}" if since else "") + (f" until {until}" if until else "")
+    return (f" since {_when(since)}" if since else "") + (f" until {_when(until)}" if until else "")
 
 
 def _notices(result: Json) -> Iterator[str]:
@@ -109,17 +113,16 @@ def _notices(result: Json) -> Iterator[str]:
         return
     yield f"Fault notices ({len(notices)}):"
     for notice in notices:
-        begin = notice["since"] or (
-            f"{notice['last_known_good']} (last known good)" if notice["last_known_good"] else "nobody knows"
-        )
-        state = f"cleared {notice['cleared_at']}" if notice["cleared_at"] else "NOT cleared"
-        yield from _wrap(
-            f"{_name(notice)}: effect from {begin} to {notice['until'] or 'today'}; noted "
-            f"{notice['noted_at'] or 'nobody knows when'}; {state} ({', '.join(notice['sources'])})",
+        good = notice["last_known_good"]
+        begin = _when(notice["since"], f"{_when(good)} (last known good)" if good else "nobody knows")
+        state = f"cleared {_when(notice['cleared_at'])}" if notice["cleared_at"] else "NOT cleared"
+        yield from hanging(
+            f"{_name(notice)}: effect from {begin} to {_when(notice['until'], 'today')}; noted "
+            f"{_when(notice['noted_at'], 'nobody knows when')}; {state} ({', '.join(notice['sources'])})",
             "  ",
         )
         for words in notice["words"]:
-            yield from _wrap(words, "    ")
+            yield from hanging(words, "    ")
         counts = notice["transfers"]
         yield (
             f"    transfers: {counts['covered']} covered, {counts['cannot_be_told']} cannot be told, "
@@ -129,12 +132,12 @@ def _notices(result: Json) -> Iterator[str]:
 
 
 def _name(notice: Json) -> str:
-    return str(notice["id"] or f"notice {notice['n']}")
+    return str(notice["id"] or f"fault notice {notice['n']}")
 
 
 def _client(group: Json, notices: Sequence[Json]) -> Iterator[str]:
     name = group["client"] or "Nobody noted whose these are"
-    yield f"{name} ({_count(group['transfers'], 'transfer')}):"
+    yield f"{name} ({counted(group['transfers'], 'transfer')}):"
     for one in group["passes"]:
         yield from _pass(one, notices)
     if group["undated"]:
@@ -153,12 +156,14 @@ def _pass(one: Json, notices: Sequence[Json]) -> Iterator[str]:
     if through:
         steps = ", ".join(f"in {_into(s)} {_span(s)}" for s in through["steps"])
         sure = "" if through["fitted"] == "surely" else "; whether during this pass cannot be told"
-        yield from _wrap(f"by today's register, not by the record: {steps}{sure}", "      ")
+        yield from hanging(f"by today's register, not by the record: {steps}{sure}", "      ")
     for copy in (one, *one["copies"]):
-        yield from _wrap(f"{copy['package']}  {copy['place']}{'  (gone)' * copy['gone']}", "      ")
+        yield from hanging(f"{copy['package']}  {copy['place']}{'  (gone)' * copy['gone']}", "      ")
         check = copy["last_check"]
         yield "      " + (
-            f"last check: {check['outcome']}, {check['at']}" if check["outcome"] else "never checked"
+            f"last check: {check['outcome']}, {moment_words(check['at'])}"
+            if check["outcome"]
+            else "never checked"
         )
     for word in one["judgements"]:
         notice = notices[word["notice"] - 1]
@@ -174,14 +179,3 @@ def _times(one: Json) -> str:
     begin = start.removesuffix("Z").replace("T", " ") if start else "?"
     end = stop.removesuffix("Z").replace("T", " ") if stop else "?"
     return f"{begin} to {end[11:] if end[:11] == begin[:11] else end} UTC"
-
-
-def _count(many: int, one: str, several: str = "") -> str:
-    return f"{many} {one if many == 1 else several or one + 's'}"
-
-
-def _wrap(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False,
-        break_on_hyphens=False,
-    )  # fmt: skip

@@ -9,6 +9,7 @@ import signal
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -89,6 +90,30 @@ def test_frozen_and_awake_again(job: Path, context: Any) -> None:
             bench.process.send_signal(signal.SIGCONT)
         expect(one.locator("[data-link-words]")).to_contain_text("In step")
         expect(one.locator("[data-lost]")).to_be_hidden()
+
+
+def test_pressed_while_the_program_slept_keeps_the_time_of_the_press(job: Path, context: Any) -> None:
+    """The second key after the sleep: answers that came late must not have set the window's clock back."""
+    with running(job, opened=False) as bench:
+        one = opened(context, bench)
+        count = len(lines(job))
+        bench.process.send_signal(signal.SIGSTOP)
+        try:
+            pressed = datetime.now().astimezone()
+            one.keyboard.press("m")
+            time.sleep(2.5)
+        finally:
+            bench.process.send_signal(signal.SIGCONT)
+        warned = one.locator("#lane-1 [data-acts] .warned").first
+        expect(warned).to_contain_text("the time of the press is what counts")
+        entry = lines(job)[count]
+        happened, at = (datetime.fromisoformat(entry[name]) for name in ("happened_at", "at"))
+        assert abs((happened - pressed).total_seconds()) < 0.5
+        assert (at - happened).total_seconds() > 2
+        expect(one.locator("[data-link-words]")).to_contain_text("In step")
+        one.keyboard.press("m")
+        expect(warned).to_be_hidden()
+        assert "happened_at" not in lines(job)[count + 1]
 
 
 @pytest.mark.parametrize("logged", [True, False])

@@ -366,7 +366,13 @@ JOBS = [
         "rec-pass-times",
     ),
     *job("a pass in the future", sheet("2026-06-02T10", "2999-06-02T10"), 12, "row-pass-future"),
-    *job("recorded before recording was invented", field('recorded_date = "1066-10-14"'), 1, "", 1),
+    *job(
+        "recorded before recording was invented",
+        field('recorded_date = "1066-10-14"'),
+        1,
+        "row-date-too-early",
+        1,
+    ),
     *job("a date that is none", field('recorded_date = "1984-02-30"'), 12, "row-schema"),
     *job("file path climbs out", sheet('"T01.wav"', '"../x.wav"'), 12, "job-path-outside"),
     *job("file path is absolute", sheet('"T01.wav"', '"/etc/passwd"'), 12, "job-path-outside"),
@@ -395,8 +401,12 @@ JOBS = [
         "",
         1,
     ),
+    *job("title with emoji and right-to-left", sheet('"Evening T01"', '"🎻👩‍🚀 שלום مرحبا"'), 1, "", 1),
     *job(
-        "title with emoji and right-to-left", sheet('"Evening T01"', '"🎻👩‍🚀 \\u202Eשלום مرحبا"'), 1, "", 1
+        "title with letters turned round",
+        sheet('"Evening T01"', '"🎻👩‍🚀 \\u202Eשלום مرحبا"'),
+        12,
+        "row-text-direction",
     ),
     *job(
         "title with control characters",

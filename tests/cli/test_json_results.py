@@ -233,7 +233,7 @@ WITH_PARTS = {
     "catalogue": ("rebuild", "add", "find", "state"),
     "jot": (
         "take-in", "declare", "settings", "start", "stop", "event", "note", "attach", "detach", "judge",
-        "undo", "show",
+        "undo", "correct", "show",
     ),
 }  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import random
 import shutil
 import signal
@@ -11,6 +12,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from cli.commandline import Said, command, fits, names_of, no_traceback, run, told
@@ -225,6 +227,62 @@ def test_a_signal_about_the_answer_adds_no_second_one(
     else:
         assert said.code == 143 and "whole or not at all" in said.err
         assert said.out.count('"schema"') == (where == "within")
+
+
+def test_a_signal_while_the_answer_is_made_is_told_as_the_one_object(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from provpack.cli import output
+    from provpack.cli.main import Stopped
+
+    real, asked = output.json_parts, 0
+
+    def parts(*words: Any) -> Iterator[str]:
+        nonlocal asked
+        asked += 1
+        for n, part in enumerate(real(*words)):
+            if asked == 1 and n == 5:
+                raise Stopped(signal.SIGTERM)
+            yield part
+
+    monkeypatch.setattr(output, "json_parts", parts)
+    said = run("enter", tmp_path, "note", "--note", "x", "--json")
+    assert said.code == 143 and said.json()["outcome"] == "stopped" and asked == 2
+    fits("error", said.json())
+
+
+_STOPPED = """
+import sys
+where = sys.argv.pop(1)
+from provpack.cli import main, output
+real, done = output.click.echo, []
+def echo(text="", **how):
+    if how.get("err") or done:
+        return real(text, **how)
+    done.append(1)
+    if where != "before":
+        sys.stdout.write(text[:40])
+    if where == "within":
+        sys.stdout.flush()
+    raise main.Stopped(15)
+output.click.echo = echo
+main.entry()
+"""
+
+
+@pytest.mark.parametrize("where", ["before", "in the buffer", "within"])
+def test_what_has_not_left_the_process_is_taken_back(where: str, tmp_path: Path) -> None:
+    """A real process, with the streams it has: one JSON object, unless part of another is out already."""
+    script = tmp_path / "stopped.py"
+    script.write_text(_STOPPED)
+    words = [sys.executable, str(script), where, "enter", str(tmp_path), "note", "--note", "x", "--json"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 143, done.stderr
+    if where == "within":
+        assert done.stdout.count('"schema"') == 1 and len(done.stdout) == 40
+    else:
+        fits("error", value := json.loads(done.stdout))
+        assert value["outcome"] == "stopped"
 
 
 def test_a_signal_inside_the_import_system_is_put_off(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,7 +22,11 @@ from support.jobs import make_job
         (("--json", "verify", "x"), "provpack COMMAND --json"),
         (("check",), "JOB is missing: the folder that holds job.toml"),
         (("wrap", "a"), "--to PATH is missing: Folder the packages go to"),
-        (("wrap", "a", "--to"), "Option '--to' requires an argument."),
+        (("wrap", "a", "--to"), "Nothing stands after --to, which needs a value."),
+        (("wrap", "a", "--to"), "Type 'provpack wrap --help'."),
+        (("verify", "x", "--workers", "0"), "--workers 0 cannot be: write a whole number from 1 to 256."),
+        (("verify", "x", "--sample", "0"), "--sample 0 cannot be: write a whole number, 1 or more."),
+        (("verify", "x", "--sample", "few"), "--sample 'few' is no whole number."),
         (("wrap", "a", "--too", "b"), "Did you mean '--to'?"),
         (("wrap", "a", "b", "--to", "c"), "Too much was typed; this has no place here: b."),
         (("check", "my", "job"), "A path or text with blanks in it stands in quotes"),
@@ -68,6 +72,18 @@ def test_the_sheet_in_the_place_of_its_folder(tmp_path: Path) -> None:
         assert f"Name the folder it lies in: {job}" in answer.err
 
 
+def test_a_wrong_path_is_not_spoken_of_as_damage(tmp_path: Path) -> None:
+    for path, said in ((tmp_path, "There is no package at or beneath"), (tmp_path / "x", "There is nothing")):
+        answer = run("verify", path)
+        assert answer.code == 10 and said in answer.out and "Repair nothing" not in answer.out
+
+
+def test_a_folder_where_one_file_is_read(tmp_path: Path) -> None:
+    answer = run("inspect", tmp_path)
+    assert answer.code == 12 and "This is a folder; one file is read here." in answer.err
+    assert "`provpack verify`" in answer.err
+
+
 @pytest.mark.parametrize(
     ("name", "said"),
     [
@@ -92,17 +108,22 @@ def test_a_sheet_under_another_name_is_named(tmp_path: Path, name: str, said: st
         ("box", "One lies in the folder 'job': name that folder."),
         ("box/job/audio", "One lies in the folder above: name "),
         ("caps", "'Job.toml' is there: write its name in small letters, 'job.toml'."),
-        ("none", "Put the file into the job folder under that name."),
+        ("none", "Name the folder that holds job.toml. For a new job, copy the one"),
+        ("package", "This is a package. Name the folder of the job it was made from"),
     ],
 )
 def test_a_job_that_lies_elsewhere_is_named(tmp_path: Path, given: str, said: str) -> None:
-    for folder in ("box/job/audio", "caps", "none"):
+    for folder in ("box/job/audio", "caps", "none", "package/data"):
         (tmp_path / folder).mkdir(parents=True)
+    for name in ("bagit.txt", "data/master.wav"):
+        (tmp_path / "package" / name).write_bytes(b"-")
     (tmp_path / "box/job/job.toml").write_text("")
     (tmp_path / "caps/Job.toml").write_text("")
     answer = run("check", tmp_path / given, "--json").json()
     sought = [f for f in answer["findings"] if f["rule"] == "job-sheet-missing" and "job.toml" in f["what"]]
     assert said in sought[0]["todo"]
+    if given in ("none", "package"):  # what follows from it is not told besides
+        assert len(answer["findings"]) == 1
 
 
 IN_THE_IMPORT = """

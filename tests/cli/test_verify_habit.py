@@ -229,7 +229,7 @@ def test_a_second_copy_that_is_no_folder_accuses_the_path(tmp_path: Path, capsys
         code, result = verified(capsys, root, "--second-copy", path)
         (finding,) = [f for f in result["findings"] if f["severity"] != "note"]
         assert code == 1 and finding["where"] == str(path)
-        assert finding["what"].startswith("Of no package is a second copy known: ")
+        assert finding["what"].startswith("No second copy of any package was found: ")
 
 
 def test_a_catalogue_of_the_environment_is_no_wish(

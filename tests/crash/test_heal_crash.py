@@ -14,6 +14,7 @@ from support.copies import NAME, Ledger, copied, make_package, run_heal, tree
 from support.disks import LosingDisk, Meter, MeteredDisk, PowerCut, stopped
 
 from provpack.edge.commit import PARTIAL_PREFIX, RealDisk
+from provpack.edge.ledgerbirth import NEWBORN
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.jobs.healed import HealResult
 
@@ -88,6 +89,20 @@ def test_what_was_changed_after_the_crash_is_not_vouched_for(
     with pytest.raises(ProvpackError) as refused:
         finish(copies, destination, lines)
     assert refused.value.exit_code == 14 and not lines.lines and not (destination / RECORD).exists()
+
+
+def test_what_is_finished_also_tells_of_a_ledger_that_was_never_born(
+    setting: tuple[Path, list[Path]], tmp_path: Path
+) -> None:
+    """Killed while the ledger got its first line: the package stands, and beside it lies a staging folder."""
+    _, copies = setting
+    destination, lines = tmp_path / "out", Ledger()
+    run_heal(copies, destination, lines=Ledger())
+    (destination / f"{NEWBORN}0c5b569b").mkdir()
+    again = finish(copies, destination, lines)
+    assert again.outcome == "completed" and len(lines.lines) == 1
+    (told,) = [f for f in again.findings if f.rule == "heal-leftover"]
+    assert f"{NEWBORN}0c5b569b" in told.what
 
 
 def test_full_disk_at_every_operation(setting: tuple[Path, list[Path]], tmp_path: Path) -> None:

@@ -54,6 +54,8 @@ READERS = {
     "ledger": "package/ledgerchain package/ledgerbreaks package/ledgerpaths package/ledgerorder "
     "package/ledgertorn",
     "ledger_told": "package/custodystate jobs/harvestledger edge/ledger edge/ledgerend",
+    "bench_log": "edge/benchlog edge/benchlines edge/chainedfile edge/chainedend",
+    "bench_fold": "package/benchfold package/benchstate",
     "ssh_signature": "package/sshsig package/sshwire", "ssh_signers": "package/signers",
     "ssh_key": "edge/sshkeys package/keystretch",
     "record": "model/recordrules model/judge_signal model/judge_chain model/judge_lineage "

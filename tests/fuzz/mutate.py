@@ -331,6 +331,7 @@ MUTATORS: dict[str, Mutator] = {
     "info": lambda data, rng: riff(bytes(8) + data, rng)[8:],
     "adtl": parted(bytewise, lambda data, rng: riff(bytes(8) + data, rng)[8:]),
     "archive_tar": tar, "archive_zip": zips, "ledger": parted(jsontree, ledger), "ledger_told": ledger,
+    "bench_log": ledger, "bench_fold": ledger,
     "receipt": parted(jsontree, ledger), "metadata": parted(bytewise, bytewise, jsontree),
     "harvested_package": parted(lines, lines, lines, lines, jsontree), "sheet_csv": table,
     "sheet_job": parted(lines, table, table, lines, table),

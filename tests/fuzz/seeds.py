@@ -16,6 +16,19 @@ from support.archives import END, ZipMember, pax, tar_entry, zip_archive
 from support.archivewriting import made
 from support.bagmaking import block_digests as digests_of
 from support.bagmaking import wave
+from support.benchlines import (
+    at,
+    attached,
+    back,
+    declared,
+    detached,
+    event,
+    judged,
+    noted,
+    started,
+    stopped,
+    taken_in,
+)
 from support.deliveries import note
 from support.metadata import OTHERS
 from support.profiles import document, requirements
@@ -272,13 +285,29 @@ def papers() -> dict[str, list[bytes]]:
     every = [as_bytes(r) for r in records()]
     return {
         "ledger": [parts(b"{}", ledger()), parts(ledger().split(b"\n")[2], ledger())],
-        "ledger_told": [ledger()],
+        "ledger_told": [ledger()], "bench_log": evening(), "bench_fold": evening(),
         "ssh_signature": [key.sign(b"message", "provpack-package")], "ssh_signers": [signers, dated],
         "ssh_key": keys(), "record": every, "record_and_blocks": [parts(every[0], blocks)],
         "documents": [paper(), document_bytes(note(2)), b'{"a": [1, 2.5, null, "b"]}'],
         "receipt": [parts(paper(), ledger())], "premis": xml()[:1],
         "metadata": [parts(xml()[0], xml()[-1], every[0]), parts(xml()[-1], xml()[0], every[0])],
     }  # fmt: skip
+
+
+def evening() -> list[bytes]:
+    """An evening at the bench: every kind of line, lines taken back, and such taken back themselves."""
+    more = {"note": "n", "happened_at": at(3)}
+    lines = [
+        taken_in("T01"), declared("carrier_id", "C1", None, 1), declared("title", ["a", {"b": 1.5}], "x", 1),
+        started("T01", 1, "A", 2, settings={"deck_id": "D1"}, changed=["deck_id"], reason="r"),
+        event("T01", 1, "dropout", 3, **more), noted("all well", 4, transfer_id="T01"),
+        stopped("T01", 1, 5, note="n"),
+        attached("T01", 1, "a.wav", 6), judged("T01", 1, "use", 7), back(5, 8), back(10, 9), noted("late", 9),
+        detached("T01", 1, "a.wav", 10), started("T01", 2, "A", 11), taken_in("T02", 12), back(4, 13),
+    ]  # fmt: skip
+    whole = chained(lines)
+    forged = whole.replace(b"all well", b"not well")
+    return [whole, forged, whole[:-9], chained(lines[:4] * 3)]
 
 
 def written() -> dict[str, list[bytes]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fuzz import targets_bag, targets_papers, targets_sheets, targets_sound
+from fuzz import targets_bag, targets_bench, targets_papers, targets_sheets, targets_sound
 from fuzz.law import TARGETS
 
-__all__ = ["TARGETS", "targets_bag", "targets_papers", "targets_sheets", "targets_sound"]
+__all__ = ["TARGETS", "targets_bag", "targets_bench", "targets_papers", "targets_sheets", "targets_sound"]

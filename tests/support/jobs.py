@@ -152,6 +152,7 @@ def wrap(
     dry_run: bool = False,
     wanted: Wanted | None = None,
     wishes: Wishes | None = None,
+    only: frozenset[str] | None = None,
 ) -> WrapResult:
     """Wrap with real ports, or with another disk; the ledger is left out."""
     with crew(2) as run_all:
@@ -169,7 +170,8 @@ def wrap(
             new_salt=private.new_salt,
             keep_private=lambda name, data: private.write_private(destination / STUDIO_FOLDER, name, data),
         )
-        return wrap_job(job, destination, ports, dry_run=dry_run, wishes=wishes or Wishes(derive=wanted))
+        asked = wishes or Wishes(derive=wanted)
+        return wrap_job(job, destination, ports, dry_run=dry_run, wishes=asked, only=only)
 
 
 def tree(folder: Path) -> dict[str, bytes]:

@@ -1,7 +1,7 @@
 // The pages after a pass and of the packages: what is asked of the background, and how far it is.
 // Marks: button[data-post=ADDRESS] asks once; data-post-at-once asks when the page shows it for the first time;
 // form[data-post-form=ADDRESS][data-list=NAME] sends the checked boxes of that name; [data-choose-all] checks
-// them all; [data-work-words-at=ID], [data-work-bar-at=ID] follow what the foot of the page is told.
+// them all; form[data-correct=ADDRESS] makes a transfer that replaces a sealed one; [data-work-words-at=ID], [data-work-bar-at=ID] follow what the foot of the page is told.
 "use strict";
 (() => {
   const all = (what, from = document) => [...from.querySelectorAll(what)];
@@ -28,13 +28,14 @@
       refused(control, ["The program does not answer: nothing was begun.", "Do it again when this window is in step."]);
       return false;
     }
+    let told;
     try {
       const answer = await fetch(address, {
         method: "POST",
         headers: { "Content-Type": "application/json", "X-Bench": token() },
         body: JSON.stringify(body),
       });
-      const told = await answer.json().catch(() => ({}));
+      told = await answer.json().catch(() => ({}));
       if (!answer.ok) {
         refused(control, [told.what || `The program refused this (${answer.status}). Nothing was begun.`, told.todo]);
         return false;
@@ -48,7 +49,22 @@
     }
     clear(control);
     bench.refresh();
-    return true;
+    return told;
+  }
+
+  // A new transfer in place of a sealed one; its own page opens, where what is right is stated.
+  async function correct(form) {
+    if (form.dataset.sending) return;
+    form.dataset.sending = "1";
+    const own = form.elements, chosen = form.querySelector("[name=again]:checked");
+    const told = await post(form.dataset.correct, {
+      transfer_id: own.transfer_id.value, reason: own.reason.value, again: chosen?.value === "yes", new_id: own.new_id.value,
+    }, form);
+    delete form.dataset.sending;
+    if (!told) return;
+    all("[data-dirty]", form).forEach((field) => delete field.dataset.dirty);
+    bench.say(told.words);
+    location.assign(`/carrier/${encodeURIComponent(told.transfer_id)}`);
   }
 
   async function send(form) {
@@ -94,9 +110,13 @@
     }
   });
   document.addEventListener("submit", (event) => {
-    if (!event.target.matches("form[data-post-form]")) return;
+    if (!event.target.matches("form[data-post-form], form[data-correct]")) return;
     event.preventDefault();
-    send(event.target);
+    if ("correct" in event.target.dataset) correct(event.target); else send(event.target);
+  });
+  document.addEventListener("change", (event) => {
+    if (event.target.id !== "correct-of") return;
+    document.querySelector("[data-correct-next]").textContent = event.target.selectedOptions[0].dataset.new;
   });
   document.addEventListener("bench:shown", () => { follow(); atOnce(); });
   const works = document.querySelector("[data-works]");

@@ -38,15 +38,21 @@
       throw refusedFor(`The program does not answer: this was not sent, and is not logged. It was pressed at ${bench.clockOf()}.`,
         "Note it on paper. When this window is in step again, write it down with the time at which it happened.");
     }
-    const words = wordsOf(kind, members, from), pressed = bench.clockOf();
+    const words = wordsOf(kind, members, from), pressed = bench.clockOf(), at = nowIso();
+    const send = (secret) => fetch("/act", {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Bench": secret },
+      body: JSON.stringify({ kind, members, pressed: at }),
+      signal: AbortSignal.timeout(ANSWER_MS),
+    });
     let answer, told;
     try {
-      answer = await fetch("/act", {
-        method: "POST",
-        headers: { "Content-Type": "application/json", "X-Bench": token() },
-        body: JSON.stringify({ kind, members }),
-        signal: AbortSignal.timeout(ANSWER_MS),
-      });
+      const secret = token();
+      answer = await send(secret);
+      if (answer.status === 403) {  // the page brings the secret of the new start, if this browser opened it
+        await refresh();
+        if (token() !== secret) answer = await send(token());
+      }
       told = await answer.json();
       if (answer.status === 500) throw new Error(told.what);
     } catch {
@@ -56,7 +62,6 @@
         "Do not press it again yet: this window finds out as soon as the program answers, and says so above.");
     }
     if (!answer.ok) {
-      if (answer.status === 403) refresh();  // it brings the secret of the new start, if this browser opened it
       throw refusedFor(told.what || `The program refused this (${answer.status}). It was not written down.`,
         told.todo || "", told.code || "");
     }

@@ -48,10 +48,12 @@
   const gone = () => ["lost", "other"].includes(document.querySelector("[data-link]")?.dataset.link);
 
   // -- the program's clock -----------------------------------------------------------------------------
-  function setClock(iso) {
+  // The program said iso between asking and now (milliseconds of this window's clock): a slow answer must not
+  // set the clock back by the time it took.
+  function setClock(iso, asking) {
     const at = Date.parse(iso);
     if (Number.isNaN(at)) return;
-    clockAhead = at - Date.now();
+    clockAhead = Math.min(Math.max(clockAhead, at - Date.now()), at - asking);
     zone = /([+-]\d\d:\d\d)$/.exec(iso)?.[1] ?? "Z";
   }
 
@@ -80,9 +82,9 @@
   // -- hearing from the program ------------------------------------------------------------------------
   const within = (ms) => AbortSignal.timeout(ms);
 
-  function heard(told) {
+  function heard(told, asking) {
     heardAt = performance.now();
-    if (told.now) setClock(told.now);
+    if (told.now) setClock(told.now, asking);
     link("step");
     const files = told.files ?? shownFiles;
     if ((shownFiles !== null && files !== shownFiles) || moved(told)) refresh();
@@ -99,11 +101,12 @@
 
   // The small question. Resolves when it is known whether the program answers this window.
   function look() {
+    const asking = Date.now();
     looking ??= fetch("/state", { headers: { Accept: "application/json" }, signal: within(NO_ANSWER_MS) })
       .then(async (answer) => {
         if (answer.status === 403) link("other");
         else if (!answer.ok) throw new Error(String(answer.status));
-        else heard(await answer.json());
+        else heard(await answer.json(), asking);
       })
       .catch(() => link("lost"))
       .finally(() => { looking = null; heardAt = performance.now(); });
@@ -160,7 +163,7 @@
   }
 
   async function fetchPage() {
-    const began = fetched = performance.now();
+    const began = fetched = performance.now(), asking = Date.now();
     again = false;  // whatever was told before is in what is fetched now
     const answer = await fetch(location.href, { headers: { Accept: "text/html" }, signal: within(PAGE_MS) });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -172,7 +175,7 @@
     }
     if (began < lostAt) again = true;  // it was sent before the answers stopped: ask anew
     else { heardAt = performance.now(); link("step"); }
-    setClock(answer.headers.get("x-bench-now") ?? "");
+    setClock(answer.headers.get("x-bench-now") ?? "", asking);
     show(page);
   }
 
@@ -322,7 +325,7 @@
   // -- start -------------------------------------------------------------------------------------------
   document.addEventListener("DOMContentLoaded", () => {  // before any other script has touched the page
     shownN = Number(meta("bench-n")) || 0;
-    setClock(meta("bench-now"));
+    setClock(meta("bench-now"), performance.timeOrigin);
     shown = snapshot(document);
     open = kept();
     showOpen();

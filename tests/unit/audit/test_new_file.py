@@ -27,6 +27,13 @@ def test_it_is_written_whole(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["t.csv"]
 
 
+def test_a_file_where_a_folder_is_needed_is_called_that(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_bytes(b"")
+    with pytest.raises(DestinationProblem) as told:
+        new(tmp_path / "job.toml" / "t.csv").refuse()
+    assert told.value.code == "destination-not-a-folder" and "--csv" in told.value.todo
+
+
 @pytest.mark.parametrize("error", [None, OSError(errno.ENOSPC, "full")], ids=["power cut", "disk full"])
 def test_stopped_at_any_step_it_is_whole_or_absent(tmp_path: Path, error: OSError | None) -> None:
     meter = Meter()

@@ -213,6 +213,15 @@ def test_what_is_logged_after_the_stop_counts_only_when_it_happened_inside() -> 
     assert [e.type for e in only(state).events] == ["hold"] and len(state.entries) == 7
 
 
+@pytest.mark.parametrize("when", ["soon", "2031-02-30T10:00:00+01:00", at(5)[:19], ""])
+def test_what_is_logged_after_the_stop_with_no_time_that_can_be_read_is_passed_over(when: str) -> None:
+    lines = [taken_in("T01"), started("T01", 1, "A", 2), stopped("T01", 1, 40, outcome="complete")]
+    late = {**event("T01", 1, "mute", 50), "happened_at": when}
+    assert only(fold(counted(*lines, late))).events == ()
+    (kept,) = only(fold(counted(*lines, {**late, "happened_at": at(5)}))).events
+    assert kept.at == at(5)
+
+
 def test_lines_of_a_pass_that_is_not_there_are_passed_over() -> None:
     lines = [
         event("T01", 1, "mute"),

@@ -64,14 +64,47 @@ def test_a_file_written_again_is_worth_a_look(played: World) -> None:
     assert (finding.rule, finding.severity) == ("row-file-exchanged", "warning")
 
 
-def test_a_setting_nobody_knew_does_not_come_back_from_the_chain(tmp_path: Path) -> None:
+def test_a_setting_nobody_knew_does_not_come_back_from_chain_or_defaults(tmp_path: Path) -> None:
+    """Unknown stays unknown, also where a chain or the defaults have a value for everybody else."""
     one = world(tmp_path)
-    one.start("T01", "A", decoder_mode=None)
-    (finding,) = told(one)
-    assert (finding.rule, finding.severity) == ("row-setting-taken-back", "error")
-    assert "auto" in finding.what
-    one.act("declared", scope="transfer", id="T01", field="decoder_mode", value="unknown")
+    one.act("declared", scope="defaults", id=None, field="tracking_note", value="as it came")
+    one.start("T01", "A", decoder_mode=None, decoder_id=None, tracking_note=None)
+    one.start("T02", "B")
+    first, second = ({t.transfer_id: t for t in one.desk.job().transfers}[i] for i in ("T01", "T02"))
+    for name in ("decoder_mode", "decoder_id", "tracking_note"):
+        assert name not in first.values and name not in first.origins
+    (entry,) = first.values["passes"]
+    assert "decoder_id" not in entry and entry["deck_id"] == first.values["deck_id"]
+    assert second.values["tracking_note"] == "as it came"
     assert told(one) == []
+    one.act("declared", scope="transfer", id="T01", field="decoder_mode", value="unknown")
+    assert {t.transfer_id: t for t in one.desk.job().transfers}["T01"].values["decoder_mode"] == "unknown"
+
+
+def test_an_earlier_pass_keeps_what_nobody_knew_then(tmp_path: Path) -> None:
+    one = world(tmp_path)
+    one.start("T01", "A", decoder_id=None)
+    one.after(60)
+    one.act("pass_stopped", transfer_id="T01", **{"pass": 1}, outcome="partial")
+    one.act("declared", scope="chain", id="A", field="capture_input", value=None)
+    one.act(
+        "pass_started", transfer_id="T01", chain_id="A", settings=one.desk.settings("A"), reason="it tore off"
+    )  # fmt: skip
+    transfer = next(t for t in one.desk.job().transfers if t.transfer_id == "T01")
+    assert [entry.get("decoder_id") for entry in transfer.values["passes"]] == [
+        None, one.desk.settings("A")["decoder_id"]
+    ]  # fmt: skip
+    one.act("pass_stopped", transfer_id="T01", **{"pass": 2}, outcome="partial")
+    one.act(
+        "pass_started", transfer_id="T01", chain_id="A", settings=one.desk.settings("A"), reason="once more"
+    )  # fmt: skip
+    one.act("declared", scope="chain", id="A", field="capture_input", value="digital 4")
+    transfer = next(t for t in one.desk.job().transfers if t.transfer_id == "T01")
+    # of pass 2 nobody said it; pass 3 is the one that speaks, where a finding tells of it
+    assert [entry.get("capture_input") for entry in transfer.values["passes"]] == [
+        "digital 1", None, "digital 4"
+    ]  # fmt: skip
+    assert "row-setting-later" in {f.rule for f in told(one)}
 
 
 def test_a_setting_stated_after_the_pass_began_is_told(tmp_path: Path) -> None:
@@ -85,9 +118,10 @@ def test_a_setting_stated_after_the_pass_began_is_told(tmp_path: Path) -> None:
 
 def test_check_asks_it(tmp_path: Path) -> None:
     one = world(tmp_path)
-    one.start("T01", "A", decoder_mode=None)
+    one.start("T01", "C")
+    one.act("declared", scope="chain", id="C", field="dropout_compensator", value="on")
     result = check_job(one.desk.folder, now=one.now[0], progress=Silent(), validate=validate)
-    assert "row-setting-taken-back" in {f.rule for f in result.findings}
+    assert "row-setting-later" in {f.rule for f in result.findings}
 
 
 def test_a_job_with_sealed_packages_keeps_its_name(tmp_path: Path) -> None:

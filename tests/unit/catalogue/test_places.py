@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import gc
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from provpack.catalogue.opening import open_catalogue
 from provpack.catalogue.places import put_aside
 from provpack.catalogue.values import Package
 from provpack.errors import DestinationProblem
+from provpack.jobs.harvestrules import LEFT_OVER
 
 
 def everything(folder: Path) -> list[str]:
@@ -89,6 +92,67 @@ def test_a_building_that_was_killed_at_once_is_taken_away(tmp_path: Path) -> Non
             writer.package(Package(place="/a/x", name="x", stamp="1"))
         assert catalogue.ask.size()["packages"] == 1
     assert everything(tmp_path) == ["c"]
+
+
+@pytest.mark.parametrize("rest", [b"", b"\0" * 5000, b"\0" * 4076 + b"a page of a table" * 900])
+def test_a_building_whose_head_is_zeros_is_taken_away_and_told(tmp_path: Path, rest: bytes) -> None:
+    """After a power cut: pages were written, and the head (synced by nobody) was not."""
+    path, left = tmp_path / "c", tmp_path / "c.building"
+    (tmp_path / "root").mkdir()
+    open_catalogue(path, create=True).close()
+    left.write_bytes(b"\0" * 20 + rest)
+    said = run("catalogue", "rebuild", tmp_path / "root", "--catalogue", path, "--json")
+    (told,) = [one for one in said.json()["findings"] if one["rule"] == LEFT_OVER.id]
+    assert (
+        not left.exists()
+        and f"c.building, which an interrupted rebuild left ({20 + len(rest)} bytes" in told["what"]
+    )
+    said = run("catalogue", "rebuild", tmp_path / "root", "--catalogue", path, "--json")
+    assert LEFT_OVER.id not in said.out
+
+
+@pytest.mark.parametrize("how", ["behind", "within", "hard link", "link"])
+def test_other_files_with_zeros_are_not_touched(tmp_path: Path, how: str) -> None:
+    path, other, elsewhere = tmp_path / "c", tmp_path / "c.building", tmp_path / "precious"
+    data = {"behind": b"precious" + b"\0" * 9000, "within": b"\0" * 4000 + b"precious"}.get(how, b"\0" * 9000)
+    elsewhere.write_bytes(data)
+    if how == "link":
+        other.symlink_to(elsewhere)
+    elif how == "hard link":
+        other.hardlink_to(elsewhere)
+    else:
+        other.write_bytes(data)
+    with open_catalogue(path, create=True) as catalogue:
+        catalogue.forget_everything()
+        with pytest.raises(DestinationProblem), catalogue.writing():
+            pass
+    assert other.read_bytes() == data and catalogue.taken_away is None
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="no /proc to see open files in")
+@pytest.mark.parametrize("why", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_a_rebuild_that_fails_leaves_no_file_open(tmp_path: Path, why: BaseException) -> None:
+    """A file that is deleted and still open keeps its room on a full disk as long as the process runs."""
+
+    def still_open() -> list[str]:
+        told = []
+        for one in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(OSError):
+                told.append(str(one.readlink()))
+        return [name for name in told if "c.building" in name]
+
+    gc.disable()  # what nobody holds any more would be closed, by chance
+    try:
+        with open_catalogue(tmp_path / "c", create=True) as catalogue:
+            catalogue.forget_everything()
+            with pytest.raises(type(why)), catalogue.writing() as writer:
+                writer.package(Package(place="/a/x", name="x", stamp="1"))
+                writer.flush()
+                assert still_open()
+                raise why
+            assert still_open() == [] and everything(tmp_path) == ["c"]
+    finally:
+        gc.enable()
 
 
 def test_a_damaged_catalogue_is_put_aside_over_nothing(tmp_path: Path) -> None:

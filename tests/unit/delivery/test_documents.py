@@ -28,3 +28,26 @@ def test_a_healing_record_says_them_in_escapes() -> None:
     assert as_bytes({"a": "ä"}) == '{\n "a": "ä"\n}\n'.encode()
     made = as_bytes({"record_id": "\ud800 ä"})
     assert made.isascii() and json.loads(made) == {"record_id": "\ud800 ä"}
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b'{"a": "\xff"}', "not UTF-8"),
+        ('{"a": 1}'.encode("utf-16"), "not UTF-8"),
+        (b'{"a": 1, "b": {"c": 1, "c": 2}}', "c"),
+        (b'{"a": NaN}', "NaN"),
+        (b'{"a": -Infinity}', "Infinity"),
+        (b'{"a": 1e400}', "1e400"),
+        (b'{"a": 1', "it is no JSON (line 1, column 8)"),
+        (b"[1]", "it is no JSON object"),
+        (b'{"a":' * 100_000, "nested too deeply"),
+        (b"[" * 100_000 + b"]" * 100_000, "nested too deeply"),
+    ],
+)
+def test_what_two_readers_could_read_differently_is_refused(data: bytes, why: str) -> None:
+    """RFC 8259 sections 4 (names given twice), 6 (no NaN), 8.1 (UTF-8); I-JSON (RFC 7493) section 2."""
+    with pytest.raises(InputProblem) as caught:
+        parse_document(data, "receipt.json")
+    assert (caught.value.code, caught.value.where) == ("document-unreadable", "receipt.json")
+    assert why in caught.value.what

@@ -83,7 +83,7 @@ def test_where_folders_cannot_be_synced_they_are_let_pass(
     with monkeypatch.context() as patch:
         patch.setattr(os, "name", "nt")
         lasting.sync_folder(tmp_path)
-        opening._keep(tmp_path)
+        assert opening._keep_names(tmp_path)
     assert asked == []
     monkeypatch.delattr(fcntl, "F_FULLFSYNC")
 

@@ -115,7 +115,7 @@ def test_only_what_needs_somebody_is_told_one_by_one() -> None:
     assert "/srv/tapes/good-" not in text and "MISSING  /srv/tapes/missing-7" in text
     assert "and 6 more findings" in text and "(3 more of this kind)" in text
     assert "Repair nothing and delete nothing." in text and "      200  good" in lines
-    assert "201.0 MB read in 2 hours, 27.9 kB per second" in text
+    assert "201 MB read in 2 hours, 27.9 kB per second" in text
     assert "Recorded in" in text
     assert len(lines) < 40
 

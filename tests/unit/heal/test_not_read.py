@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from support.bagmaking import now
-from support.copies import MASTER, NAME, copied, hurt, make_package, run_heal, tree
+from support.copies import IDENTITY, MASTER, NAME, copied, hurt, make_package, run_heal, tree
 
 from provpack.jobs.progress import Silent
 from provpack.jobs.secondcopy import compare
@@ -144,3 +144,15 @@ def test_a_master_saved_outside_of_data_gives_its_blocks(original: Path, tmp_pat
     (one / MASTER).rename(one / "rescued.wav")
     result = run_heal([one, two], tmp_path / "out")
     assert result.outcome == "healed" and tree(tmp_path / "out" / NAME) == tree(original)
+
+
+def test_a_tag_manifest_saved_under_another_name_is_taken(original: Path, tmp_path: Path) -> None:
+    one, two = copied(original, tmp_path, 2)
+    hurt(one / MASTER, 900)
+    hurt(two / MASTER, 2000)
+    for at, copy in zip((20, 300), (one, two), strict=True):
+        (copy / "saved.txt").write_bytes((copy / IDENTITY).read_bytes())
+        hurt(copy / IDENTITY, at)
+    result = run_heal([one, two], tmp_path / "out")
+    assert result.outcome == "healed" and tree(tmp_path / "out" / NAME) == tree(original)
+    assert {f.position["path"] for f in result.findings} == {"saved.txt"}  # told as not carried over

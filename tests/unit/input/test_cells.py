@@ -61,6 +61,49 @@ def test_both_readings_of_a_date_are_named() -> None:
     assert "3 April 2031 or 4 March 2031" in fault.what
 
 
+@pytest.mark.parametrize(
+    ("field", "text", "rule", "todo"),
+    [  # as spreadsheets write them that are set to German or French: common practice, no source
+        ("carrier_nominal_minutes", "62,5", "row-decimal-comma", "Write 62.5, if that is meant:"),
+        ("carrier_nominal_minutes", "1,234", "row-decimal-comma", "Write 1234 or 1.234, whichever is meant:"),
+        ("carrier_nominal_minutes", "1.234,5", "row-decimal-comma", "Write the number with a decimal point"),
+        ("capture_word_length", "16,0", "row-vocabulary", "Did you mean 16?"),
+        ("sampling_frequency", "44100,0", "row-frequency", "Write 44100, if that is meant:"),
+        ("sampling_frequency", "44.100", "row-frequency", "Write 44100, if that is meant:"),
+        ("sampling_frequency", "44055,944", "row-frequency", "For 44.056 kHz write 44100000/1001"),
+        ("personal_data", "WAHR", "row-vocabulary", "Did you mean true? Use one of: true, false, unknown."),
+        ("personal_data", "faux", "row-vocabulary", "Did you mean false?"),
+        ("personal_data", "nein", "row-vocabulary", "Did you mean false?"),
+        ("condition_assessed_at", "3.4.2031", "row-date-order", "Write 2031-04-03 or 2031-03-04."),
+        ("condition_assessed_at", "31.05.2031", "row-date-order", "Write 2031-05-31."),
+        ("condition_assessed_at", "3.4.31", "row-date-order", "Write dates as YYYY-MM-DD."),
+        (
+            "started_at", "31.05.2031 09:30", "row-date-order",
+            "Write 2031-05-31, and behind it the time with its offset: 2031-05-31T14:30:00+02:00.",
+        ),
+    ],
+)  # fmt: skip
+def test_other_notations_are_refused_with_what_to_write(field: str, text: str, rule: str, todo: str) -> None:
+    reading = read_cell(sheet_fields().transfer[field], text)
+    (fault,) = reading.faults
+    assert reading.value is ABSENT and fault.rule.id == rule
+    assert todo in (fault.todo or fault.rule.todo)
+
+
+@pytest.mark.parametrize(
+    ("text", "todo"),
+    [
+        ("0:12:30,250", "Write 0:12:30.250, with a point."),
+        ("1.234.567", "Write 1234567, if that is meant: no comma, and no grouping."),
+        ("12 min", ""),
+    ],
+)
+def test_positions_in_other_notations(text: str, todo: str) -> None:
+    column = sheet_fields().transfer["transfer_events"].fields["frame"]
+    (fault,) = read_cell(column, text).faults
+    assert (fault.rule.id, fault.todo) == ("row-position", todo)
+
+
 def test_seconds_that_were_not_written_are_noted() -> None:
     reading = read_cell(sheet_fields().transfer["started_at"], "2031-05-04T10:00Z")
     assert reading.value == "2031-05-04T10:00:00Z"

@@ -6,6 +6,7 @@ import hashlib
 import json
 import random
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -221,6 +222,16 @@ def test_numbers_that_do_not_count_on_are_named() -> None:
         lines.append(json.dumps(entry).encode())
     (one,) = parse_chain(joined(lines)).breaks
     assert (one.kind, one.lines) == ("misnumbered", (5,))
+
+
+def test_what_is_wrong_is_told_in_a_sentence_with_the_number_of_further_places() -> None:
+    assert parse_chain(WHOLE, [HEAD]).trouble == ""
+    one = parse_chain(joined(LINES[:1] + LINES[2:]), [HEAD])
+    assert one.trouble == one.breaks[0].what
+    two = parse_chain(joined([b for n, b in enumerate(LINES) if n not in (1, 4)]), [HEAD])
+    assert len(two.breaks) == 2 and two.trouble == f"{two.breaks[0].what} 1 more place is wrong."
+    three = replace(two, breaks=(*two.breaks, two.breaks[0]))
+    assert three.trouble.endswith(" 2 more places are wrong.")
 
 
 def test_copies_of_copies_do_not_take_for_ever() -> None:

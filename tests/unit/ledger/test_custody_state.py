@@ -12,6 +12,7 @@ import pytest
 from provpack.edge.ledger import LEDGER_NAME, append_many
 from provpack.edge.schemas import validate
 from provpack.jobs.custodyview import CustodyResult, look_at_custody
+from provpack.package.custodystate import CustodyState
 from provpack.package.ledgerchain import NO_PREVIOUS
 from provpack.package.ledgerline import ledger_line
 
@@ -78,6 +79,14 @@ def test_a_carrier_that_came_in_and_has_no_outcome(look: Look) -> None:
         "2031-06-08",
     )
     assert "Ambersund Chamber Archive" in one.finding.what and one.line == 1
+
+
+def test_what_never_came_in_is_not_in_the_house(look: Look) -> None:
+    state = CustodyState()
+    state.add(1, line("carrier_returned", carrier_id="C1"))
+    state.add(2, received("C2"))
+    assert [state.in_house(state.carriers[name]) for name in ("C1", "C2")] == [False, True]
+    assert look(line("carrier_returned", carrier_id="C1")).open == ()
 
 
 @pytest.mark.parametrize("kind", ["carrier_returned", "retained", "destroyed"])
@@ -161,6 +170,20 @@ def test_a_refusal_stays_open_until_something_is_done(look: Look) -> None:
     assert look(*lines, line("accepted", package="j_t1")).open == ()
 
 
+def test_an_answer_to_what_nobody_handed_over(look: Look) -> None:
+    """A refusal is told, for somebody refuses something of ours; an acceptance leaves nothing to be done."""
+    refused = line("refused", delivery_id=NUMBER, package="j_t1", note="damaged")
+    (one,) = look(refused).open
+    assert (one.as_json()["topic"], one.packages, one.as_json()["delivery_id"]) == (
+        "refused",
+        ("j_t1",),
+        NUMBER,
+    )
+    assert topics(look(line("refused", package="j_t1", note="damaged"))) == [("refused", "j_t1")]
+    assert look(line("accepted", delivery_id=NUMBER, package="j_t1")).open == ()
+    assert look(refused, line("accepted", delivery_id=NUMBER, package="j_t1")).open == ()
+
+
 # --- packages, retention ---
 
 
@@ -223,6 +246,13 @@ def test_a_cleared_fault_is_closed_and_only_that_one(look: Look) -> None:
     other = line("fault_cleared", equipment_id="DECK-2", note="no harm")
     assert len(look(*faults, other).open) == 2
     assert look(*faults, line("fault_cleared", equipment_id="DECK-1", note="no harm")).open == ()
+
+
+def test_another_line_about_the_equipment_neither_notes_nor_clears_a_fault(look: Look) -> None:
+    fault = line("fault_noted", equipment_id="DECK-1", notice_id="F", note="x")
+    other = line("note", equipment_id="DECK-1", notice_id="F", note="looked at, nothing found yet")
+    assert topics(look(fault, other)) == [("fault_open", "DECK-1")]
+    assert look(other).open == ()
 
 
 def test_two_notices_under_one_id_are_both_shown(look: Look) -> None:

@@ -55,6 +55,13 @@ def test_another_byte_in_it_is_no_beginning(at: int) -> None:
         assert not may_be_torn(line[:at] + new + line[at + 1 :], 1203, DIGEST)
 
 
+@pytest.mark.parametrize("end", [b"\\u12x4", b"\\u123g ...", b"\\uD83D\\uzz"])
+def test_an_escape_that_json_does_not_have_is_no_beginning(end: bytes) -> None:
+    """RFC 8259 section 7: four hex digits follow a \\u."""
+    assert not may_be_torn(b'{"at":"a' + end + b'"', 1203, DIGEST)
+    assert may_be_torn(b'{"at":"a\\u12', 1203, DIGEST)
+
+
 @pytest.mark.parametrize(
     "rest",
     [

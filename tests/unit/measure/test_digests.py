@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from provpack.edge.workers import crew
 from provpack.errors import Bug
-from provpack.measure.digests import BlockDigestSink, DigestSink
+from provpack.measure.digests import BlockDigestSink, Buffer, DigestSink
 from provpack.measure.fanout import Fanout
 
 
@@ -68,3 +68,19 @@ def test_an_error_in_one_task_reaches_the_caller() -> None:
 
     with crew(2) as run_all, pytest.raises(OSError, match="disk gone"):
         Fanout([DigestSink("sha256")], run_all).feed(b"x", [fail])
+
+
+def test_without_a_scheduler_the_sinks_are_fed_one_after_the_other_in_their_order() -> None:
+    seen: list[tuple[str, bytes]] = []
+
+    class Noting:
+        def __init__(self, name: str) -> None:
+            self.name = name
+
+        def feed(self, data: Buffer) -> None:
+            seen.append((self.name, bytes(data)))
+
+    fanout = Fanout([Noting("heavy"), Noting("light")])
+    fanout.feed(b"one")
+    fanout.feed(b"two", extra=[lambda: seen.append(("copy", b""))])
+    assert seen == [("heavy", b"one"), ("light", b"one"), ("heavy", b"two"), ("light", b"two"), ("copy", b"")]

@@ -161,3 +161,26 @@ def test_flat_tops_of_a_limiter_are_no_holds() -> None:
         codes = (np.clip(np.sin(sound) * 2, -top, top) * 8191).astype(np.int16) * 4
         assert longest_run(codes[:, 0]) > 20
         assert not of_type(analyse(codes, declared_bits=14), "hold", "mute", "clipped_run")
+
+
+@pytest.mark.parametrize(
+    ("before", "exit_step", "after", "hold"),
+    [
+        # 12 equal samples: longer than the chance length of 8, not than twice that.
+        (3, 12, 4, True),  # out of calm sound, and 12 > 2.5 x 4: the step stands alone
+        (3, 12, 5, False),  # 12 < 2.5 x 5: sudden only
+        (4, 12, 5, True),  # busy before: at least four steps, and 4 x 4 >= 12
+        (4, 17, 9, False),  # 4 x 4 < 17
+        (3, 8, 3, True),  # eight steps are enough
+        (3, 7, 2, False),
+    ],
+)
+def test_how_a_run_ends_tells_a_hold(before: int, exit_step: int, after: int, hold: bool) -> None:
+    """The definitions of provpack/measure/runs.py, in codes of one step each."""
+    up = np.cumsum(np.where(np.arange(400) % 2, 1, before))
+    down = up[-1] - exit_step - np.cumsum(np.where(np.arange(400) % 2, 1, after))
+    x = np.concatenate([up, np.full(11, up[-1]), [up[-1] - exit_step], down])
+    rest = np.cumsum(np.where(np.arange(6000) // 2000 % 2, -1, 1) * (1 + np.arange(6000) % 2))
+    x = np.concatenate([x, x[-1] + rest])  # a wide sound, so that the run is at none of its limits
+    got = of_type(analyse(np.stack([x, x], axis=1).astype(np.int64), declared_bits=16), "hold")
+    assert [(e.start, e.length) for e in got] == ([(399, 12)] if hold else [])

@@ -278,7 +278,7 @@ def test_the_lowest_code_is_lawful_and_one_below_is_not(bits: int, width: type) 
     out = made.process(codes)
     assert out[:, 0].tolist() == [int(c) << (24 - bits) for c in codes[:, 0]]
     if width is np.int32:
-        for wrong in (-full - 1, full):
+        for wrong in (-full - 1, full, full + 1, 4 * full):
             made = Deemphasis(Fraction(44100), ranges, frames=4, channels=1, bits=bits)
             with pytest.raises(Bug, match="wider than"):
                 made.process(np.array([[wrong]] * 4, dtype=width))

@@ -218,3 +218,31 @@ def test_a_waiver_names_the_rule_and_is_quoted() -> None:
     waiver = {"rule": "rec-audio-silent", "reason": "leader tape only", "by": "op-5", "at": "2031-05-20"}
     (finding,) = told(record({"effective_bits": [0, 0]}, top={"waivers": [waiver]}), "rec-audio-silent")
     assert finding.severity == "warning" and "leader tape only" in finding.what
+
+
+@pytest.mark.parametrize(
+    ("levels", "words"),
+    [([None, -20.5], "none and -20.5"), ([-90.0, -20.0], "-90.0 and -20.0"), (None, "unknown")],
+)
+def test_the_levels_of_a_silent_channel_are_told(levels: Any, words: str) -> None:
+    measured = {"channel_relation": "one_silent", "rms_dbfs": levels}
+    (finding,) = told(record(measured, signal={"channel_use": "stereo"}), "rec-channel-silent")
+    assert finding.what == f"One of two channels is silent (RMS in dBFS: {words}); channel_use is stereo."
+
+
+@pytest.mark.parametrize(
+    ("relation", "shared", "value", "interface", "contradicts"),
+    [
+        ("stereo", "yes", 0.0, "spdif", True),
+        ("stereo", "no", 0.0, "spdif", False),
+        ("stereo", "yes", 0.5, "spdif", False),
+        ("stereo", "yes", 0.0, "analogue", False),
+        ("dual_mono", "yes", 0.0, "spdif", False),
+    ],
+)
+def test_no_delay_speaks_against_one_shared_converter_only_where_it_would_show(
+    relation: str, shared: str, value: float, interface: str, contradicts: bool
+) -> None:
+    measured = {"interchannel_delay": delay(value), "channel_relation": relation}
+    document = record(measured, decoder={"shared_converter": shared}, interface={"interface_type": interface})
+    assert len(told(document, "rec-shared-converter-against")) == contradicts

@@ -285,7 +285,10 @@ def test_a_rule_speaks_when_broken(case: tuple[str, str, str, str, Change, str, 
     assert findings, "the rule is silent"
     assert where in [f.position["path"] for f in findings]
     assert {f.severity for f in findings} == {severity}
-    assert all(f.where.startswith(str(f.position["path"]) + " = ") and f.todo and f.what for f in findings)
+    for f in findings:  # a value that is a long table is not cut in two, but left out
+        pointer, is_, value = f.where.partition(" = ")
+        assert pointer == f.position["path"] and bool(is_) == bool(value) and f.todo and f.what
+        assert is_ or rule == "rec-emphasis-ranges"
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda c: f"{c[0]}-{c[1]}")

@@ -85,3 +85,14 @@ def test_neighbours_are_merged() -> None:
     assert (last.first_block, last.first_frame, last.last_frame) == (3, 900, 999)
     assert (first.start, first.end) == ("0:00:00.000", "0:00:00.014")
     assert first.sentence() == "blocks 0-1, frames 0-599, 0:00:00.000 to 0:00:00.014"
+
+
+def test_neighbours_are_one_range_wherever_they_lie() -> None:
+    digests, _ = parse_block_digests(
+        json.dumps(GOOD | {"block_frames": 100, "blocks": ["d" * 64] * 10}).encode()
+    )
+    assert digests is not None
+    found = ranges(digests, [9, 1, 6, 5, 3, 2])
+    assert [(r.first_block, r.last_block, r.first_frame, r.last_frame) for r in found] == [
+        (1, 3, 100, 399), (5, 6, 500, 699), (9, 9, 900, 999),
+    ]  # fmt: skip

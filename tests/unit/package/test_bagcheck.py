@@ -62,6 +62,18 @@ CASES = [
         {("not-in-every-manifest", E)},
     ),
     (
+        "missing, and not in every manifest",
+        text(manifest_sha256="data/a data/b", manifest_sha512="data/a"),
+        disk("data/a"),
+        {("file-missing", E), ("not-in-every-manifest", E)},
+    ),
+    (
+        "0.97: missing, and in one manifest only",
+        text("0.97", manifest_sha256="data/a data/b", manifest_sha512="data/a"),
+        disk("data/a"),
+        {("file-missing", E)},
+    ),
+    (
         "0.97: in one manifest is enough",
         text("0.97", manifest_sha256="data/a", manifest_sha512="data/b"),
         disk("data/a", "data/b"),
@@ -226,3 +238,13 @@ def test_the_rule_table() -> None:
     assert all(rule.todo and rule.title for rule in rules.RULES)
     known = set(ids)
     assert known >= rules.COULD_NOT_CHECK and known >= rules.MISSING
+
+
+def test_a_folder_that_could_not_be_listed_is_named() -> None:
+    bag = text(manifest_sha256="data/a")
+    entries = (
+        Entry(path="", kind="unreadable", problem="no permission"),
+        Entry(path="data/b", kind="unreadable", problem="gone"),
+    )
+    said = {f.what for f in check_structure(bag, Listing(entries=entries)).findings}
+    assert {"'The folder' cannot be read: no permission.", "'data/b' cannot be read: gone."} <= said

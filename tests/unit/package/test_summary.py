@@ -12,7 +12,16 @@ from typing import Any
 import pytest
 from support.pages import HOSTILE
 
-from provpack.package.figures import clock, found_words, listed, number, size_words
+from provpack.package.figures import (
+    clock,
+    count,
+    counted,
+    found_words,
+    listed,
+    moment_words,
+    number,
+    size_words,
+)
 from provpack.package.summary import EMPHASIS_SHORT, carrier_words, summarise
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -228,3 +237,22 @@ def test_figures_as_people_write_them() -> None:
     assert number(-3.1) == "−3.1" and number(38_500_000) == "38\u202f500\u202f000"
     assert listed([]) == "" and listed(["a"]) == "a" and listed(["a", "b", "c"]) == "a, b and c"
     assert found_words({"mute": 2, "click": 1, "digital_silence": 5}) == "2 mutes and 1 click"
+
+
+def test_one_of_a_thing_and_several() -> None:
+    assert [count(n, "file") for n in (0, 1, 1200)] == ["0 files", "1 file", "1\u202f200 files"]
+    assert [counted(n, "entry", "entries") for n in (1, 1200)] == ["1 entry", "1 200 entries"]
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("2031-05-05T10:00:00+02:00", "2031-05-05 10:00:00 +02:00"),
+        ("2031-05-05T10:00:00Z", "2031-05-05 10:00:00 UTC"),
+        ("2031-05-05T10:00:00.250+00:00", "2031-05-05 10:00:00.250 UTC"),
+        ("2031-05-05", "2031-05-05"),
+        ("nobody knows", "nobody knows"),
+    ],
+)
+def test_moments_as_people_write_them(written: str, said: str) -> None:
+    assert moment_words(written) == said

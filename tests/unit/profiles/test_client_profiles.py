@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +95,17 @@ def test_what_the_sheets_lack_is_an_error_at_the_cell_and_refuses_the_transfer(t
     assert where["need-field-missing"] == "transfer[1].recorded_date"
     assert where["need-item-id"] == "transfer[1].client_item_id"
     assert where["need-document-missing"] == "transfer[1].condition_photos"
+
+
+def test_what_was_filled_in_and_could_not_be_taken_is_told_once(tmp_path: Path) -> None:
+    needs = requirements(record_fields=[{"field": "recorded_date"}], bag_info={"Shelf": "{title}"})
+    made = job(tmp_path, needs, extra='recorded_date = "12.05.1984"\n')
+    sheet = (made / "job.toml").read_text()
+    (made / "job.toml").write_text(re.sub("(?m)^title = .*$", 'title = "#REF!"', sheet))
+    result = checked(made)
+    assert {f.rule for f in result.findings if f.severity == "error"} == {
+        "row-date-order", "row-spreadsheet-error",
+    }  # fmt: skip
 
 
 def test_a_requirement_can_be_set_aside_with_a_reason(tmp_path: Path) -> None:

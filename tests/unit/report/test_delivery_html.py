@@ -20,8 +20,9 @@ from support.pages import HOSTILE, Reader, check_structure, contrast, palettes, 
 
 from provpack.edge.schemas import validate
 from provpack.package.readfirst_words import OUTCOME
+from provpack.package.signwords import STATES
 from provpack.package.summary import summarise
-from provpack.report.delivery_html import FORMS, SIGNED, groups, render_index, render_note, safe_link
+from provpack.report.delivery_html import FORMS, groups, render_index, render_note, safe_link
 from provpack.report.html import breaks
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -224,7 +225,7 @@ def test_digests_are_grouped_and_nothing_is_lost() -> None:
 
 
 def test_every_word_of_the_closed_lists_has_words() -> None:
-    assert set(SIGNED) == set(FIELDS["signature_state"]["enum"])
+    assert set(STATES) == set(FIELDS["signature_state"]["enum"])
     assert set(FORMS) == set(FIELDS["delivery_form"]["enum"])
     assert set(OUTCOME) == set(FIELDS["outcome"]["enum"])
 

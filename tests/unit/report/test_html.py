@@ -16,10 +16,10 @@ import pytest
 from support.pages import HOSTILE, Reader, check_structure, contrast, palettes
 
 from provpack.findings import Finding
-from provpack.package.figures import number
+from provpack.package.figures import moment_words, number
 from provpack.report.html import link_of, render_package
 from provpack.report.html_fields import ELSEWHERE, FIELD_KIND, SECTIONS, TABLES, TOP
-from provpack.report.html_values import moment, words
+from provpack.report.html_values import words
 from provpack.report.html_words import LABELS, VOCABULARY_FIELDS, WORDS
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -110,7 +110,8 @@ def test_everything_the_record_says_is_on_the_page(path: Path) -> None:
     text = " ".join(" ".join(Reader(page(record)).words).split())
     for field, value in leaves(record):
         if isinstance(value, str):
-            said = WORDS.get(value, value.replace("_", " ")) if field in VOCABULARY_FIELDS else moment(value)
+            word = WORDS.get(value, value.replace("_", " "))
+            said = word if field in VOCABULARY_FIELDS else moment_words(value)
             if field in ("how", "field", "from") or said in ("seen", "measured"):
                 continue
             assert " ".join(said.split()) in text, f"{field}: {said}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -93,7 +94,7 @@ def test_a_passphrase_file_that_is_none(locked: Path, tmp_path: Path) -> None:
         refused(InputProblem, "--sign", locked, "--passphrase-file", tmp_path / "words").code
         == "passphrase-file"
     )
-    (tmp_path / "words").write_bytes(b"\xff\xfe")
+    (tmp_path / "words").write_bytes("moor".encode("utf-16"))
     assert (
         refused(InputProblem, "--sign", locked, "--passphrase-file", tmp_path / "words").code
         == "passphrase-file"
@@ -190,3 +191,37 @@ def test_lists_of_signers(tmp_path: Path) -> None:
     assert refused(UsageProblem, "--require-signature").code == "signers-missing"
     (tmp_path / "big").write_bytes(b"#" * (1024 * 1024 + 1))
     assert refused(InputProblem, "--signers", tmp_path / "big").code == "signers-too-large"
+
+
+def test_a_passphrase_that_is_no_utf_8_opens_its_key(
+    tmp_path: Path, tool: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A passphrase is bytes, whatever encoding they were typed in. source: ssh-keygen, which made the key."""
+    tool("ssh-keygen")
+    key, words = tmp_path / "latin", "m\u00f6\u00f6r".encode("latin-1")
+    subprocess.run(
+        [b"ssh-keygen", b"-q", b"-t", b"ed25519", b"-C", ROOM.encode(), b"-N", words, b"-f", bytes(key)],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    file = tmp_path / "words"
+    file.write_bytes(words + b"\n")
+    file.chmod(0o600)
+    assert run("--sign", key, "--passphrase-file", file)[0].startswith(ROOM)
+    typing(monkeypatch, words.decode("utf-8", "surrogateescape"))
+    assert signing.open_signer(key, None, None) is not None
+
+
+def test_what_is_no_text_in_the_encoding_of_the_terminal_may_be_typed_again(
+    locked: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    left = typing(monkeypatch, "", "moor and fen")
+    given = signing.click.prompt
+
+    def prompt(text: str, **how: Any) -> str:
+        if not (answer := given(text, **how)):
+            b"m\xf6r".decode("utf-8")
+        return str(answer)
+
+    monkeypatch.setattr(signing.click, "prompt", prompt)
+    assert signing.open_signer(locked, None, None) is not None and left == []
+    assert "no text in the encoding of this terminal" in capsys.readouterr().err

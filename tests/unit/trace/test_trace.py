@@ -122,7 +122,7 @@ def test_a_cleared_notice_casts_no_doubt_but_is_told() -> None:
     assert words_of(result) == WORDS
     assert (result.outcome, result.exit_code) == ("good", 0)
     text = "\n".join(trace_lines(result.as_json(), result.findings))
-    assert "cleared 2031-06-01T00:00:00Z" in text and "F-1: COVERED (cleared)" in text
+    assert "cleared 2031-06-01 00:00:00 UTC" in text and "F-1: COVERED (cleared)" in text
 
 
 @pytest.mark.parametrize(
@@ -310,7 +310,7 @@ def test_broken_ledgers_and_bad_checks_are_told() -> None:
     told = rules_of(result)
     assert told["trace-ledger-broken"] == told["trace-last-check-not-good"] == "warning"
     assert [f.what for f in result.findings if f.rule == "trace-last-check-not-good"] == [
-        "J1_T1: bad on 2032-01-01T00:00:00Z."
+        "J1_T1: bad on 2032-01-01 00:00:00 UTC."
     ]
     outcomes = {p.package.name: p.package.last_outcome for p in result.everything}
     assert (outcomes["J1_T1"], outcomes["J1_T2"], outcomes["J2_T1"]) == ("bad", "good", None)

@@ -123,7 +123,7 @@ def test_what_stands_in_a_notice() -> None:
         "Personal data",
     ):
         assert said in text, said
-    assert "2031-05-04T12:00:00+02:00 on, until 2031-05-06T12:00:00+02:00" in " ".join(text.split())
+    assert "2031-05-04 12:00:00 +02:00 on, until 2031-05-06 12:00:00 +02:00" in " ".join(text.split())
     # the archive has one that is concerned and two that are not; only the first is to be listened to
     assert "Transfers made at other times, which are not concerned (2)" in texts[ARCHIVE]
     assert "a mute in J1_T1" in texts[ARCHIVE] and "a mute in J1_T2" not in texts[ARCHIVE]
@@ -179,7 +179,7 @@ def test_words_that_name_somebody_elses_things_are_left_out(planted: str) -> Non
     club = package("J3_T1", CLUB, [(1, "2030-01-01T08:00:00Z", None, {"deck": "DECK-1"})])
     _, texts, rules = written(replace(F1, what=planted), packages=(*world[:6], club, *world[7:]))
     assert planted not in " ".join(texts[ARCHIVE].split())
-    assert "notice 1: (to be written here by hand)" in texts[ARCHIVE]
+    assert "fault notice 1: (to be written here by hand)" in texts[ARCHIVE]
     assert rules["trace-notice-words-left-out"]
     assert ARCHIVE in " ".join(rules["trace-notice-words-left-out"])
     owner = CLUB if CLUB.split()[0] in planted.title() or "Signal" in planted or "T9" in planted else MUSEUM
@@ -223,7 +223,9 @@ def test_a_package_that_cannot_be_read_or_says_otherwise() -> None:
 def test_two_houses_leave_the_sender_open() -> None:
     _, texts, rules = written(F1, papers={"J1_T1": replace(_paper_of("J1_T1"), organisation="Another House")})
     assert all("From:                 ____" in text for text in texts.values())
-    assert rules["trace-notice-organisations"] == [f"They name Another House, {HOUSE}."]
+    assert rules["trace-notice-organisations"] == [
+        f"The packages name several transfer organisations: Another House, {HOUSE}."
+    ]
 
 
 def test_our_copy_that_was_found_bad_is_told_with_care() -> None:

@@ -169,7 +169,7 @@ def test_packages_that_could_not_be_read_are_told_and_named() -> None:
         traced("NO-SUCH-DECK", packages=(broken,))
     many = tuple(replace(broken, place=f"/store/b{n}", name=f"b{n}") for n in range(30))
     told = [f.what for f in traced("DECK-2", packages=(*PACKAGES, *many)).findings]
-    assert len(told) == 21 and told[-1] == "So it is with 10 more packages."
+    assert len(told) == 21 and told[-1] == "10 more packages could not be read wholly."
 
 
 def test_when_the_roots_were_last_looked_at_is_told() -> None:
@@ -216,7 +216,10 @@ def test_a_notice_that_ends_the_day_before_it_begins_decides_nothing() -> None:
     assert set(words_of(result).values()) == {"cannot_be_told"}
     assert {j.why for p in result.everything for j in p.judgements} == {"contradiction"}
     assert rules_of(result)["trace-notice-times"] == "warning"
-    assert any("Notice F-1 tells of a time from 2031-05-06 to 2031-05-05" in f.what for f in result.findings)
+    assert any(
+        "By fault notice F-1 the fault lasted from 2031-05-06 to 2031-05-05" in f.what
+        for f in result.findings
+    )
     _, texts, _ = letters(PACKAGES, replace(F1, since="2031-05-06", until="2031-05-05"))
     assert "These times contradict each other" in texts[MUSEUM]
     assert "Transfers for which it cannot be told (3)" in texts[MUSEUM]
@@ -285,7 +288,9 @@ def test_a_person_is_not_named_to_whom_names_are_held_back_from() -> None:
     )  # fmt: skip
     _, texts, rules = letters((ILSE, copy, given), what="Ilse Varrow", papers={given.place: held})
     assert texts == {}
-    assert rules["trace-notice-person-held-back"] == [f"So it is with {MUSEUM}."]
+    assert rules["trace-notice-person-held-back"] == [
+        f"No notice was written for {MUSEUM}: names are held back in their packages."
+    ]
 
 
 # --- words about others ---
@@ -308,7 +313,7 @@ def test_words_that_resemble_a_name_are_left_out_and_told_to_the_studio(planted:
     papers: Papers = {"/store/J2_T2": replace(paper(listed), persons=tuple(people))}
     _, texts, rules = letters(PACKAGES, replace(F1, notice_id=f"F-1 {planted}", what=planted), papers=papers)
     assert planted not in texts[ARCHIVE]
-    assert "notice 1: (to be written here by hand)" in texts[ARCHIVE]
+    assert "fault notice 1: (to be written here by hand)" in texts[ARCHIVE]
     told = [what for what in rules["trace-notice-words-left-out"] if ARCHIVE in what]
     assert len(told) == 1
     words = told[0].rpartition("it holds ")[2].casefold().replace("'", "").rstrip(".").split(", ")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from provpack.jobs.traceresemble import Names, found_in, persons_in_words, rows_of
-from provpack.package.heldnames import Person, person_of
+from provpack.package.heldnames import Person, Searcher, person_of
 
 MINE = "Tarnwick Harbour Museum"
 OTHER = "Ambersund Chamber Archive"
@@ -87,3 +87,18 @@ def people(*names: str) -> list[Person]:
 )
 def test_persons_are_found_by_a_part_of_their_name(text: str, found: set[str]) -> None:
     assert persons_in_words(text, people("Ilse Varrow", "Tomas Ekerholt", "Ann Li")) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("Ilse Maria Varrow saw it", True),
+        ("VARROW, Ilse Maria saw it", True),  # surname first
+        ("Maria Varrow Ilse saw it", True),  # given name last
+        ("Maria Ilse Varrow saw it", False),
+        ("Ilse Varrow saw it", False),
+    ],
+)
+def test_a_name_of_three_words_is_found_given_name_first_or_last(text: str, found: bool) -> None:
+    person = person_of("Ilse Maria Varrow")
+    assert person is not None and Searcher([person]).finds(text) is found

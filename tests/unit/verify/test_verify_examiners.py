@@ -121,7 +121,7 @@ def test_several_questions_and_several_bags(bag: Bag, verify: Verify) -> None:
         "profile": {"state": "met", "demands": "met", "facts": {}},
     }  # fmt: skip
     lines = "\n".join(verify_lines(result, []))
-    assert "signature: valid; what was asked: met (principal studio@lindmoor.example)" in lines
+    assert "signature: valid; what was asked: met (by studio@lindmoor.example)" in lines
     assert "1 package: what was asked beyond being intact is NOT met." in lines
 
 
