@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import logging
 import os
 import re
 from pathlib import Path
@@ -23,6 +24,9 @@ APPLICATION_ID = 0x70726F76
 MEMORY = ":memory:"
 _SECRET = {"password", "sslpassword", "passfile", "sslkey"}
 _ANSWER_WITHIN = 10
+# What stops a connection while it is closed (Ctrl-C) is logged by the pool with its traceback, and raised
+# again: it is told once, in our words.
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
 _ADDRESS = re.compile("[a-z][a-z0-9+.-]*:/+", re.IGNORECASE)
 _SETTINGS = re.compile(r"\b(?:host|hostaddr|dbname|passfile|\w*password)\s*=", re.IGNORECASE)
 """How an address is written as keywords and values (libpq, "Connection Strings", keyword/value)."""
