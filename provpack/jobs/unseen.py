@@ -8,6 +8,7 @@ from typing import Final
 from provpack.edge import input_rules
 from provpack.findings import Rule
 from provpack.jobs import valuerules
+from provpack.jobs.sheetfields import FILE_COLUMNS
 
 _NOT_PLAIN: Final = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
@@ -22,7 +23,6 @@ _OPENS: Final = {
     "\u2068": "\u2069",
 }
 _OVERRIDES: Final = ("\u202d", "\u202e")
-_OF_A_FILE: Final = frozenset({"file", "documents", "photos", "condition_photos"})
 
 
 def unseen(text: str, *, name: str = "") -> tuple[Rule, str] | None:
@@ -40,7 +40,7 @@ def unseen(text: str, *, name: str = "") -> tuple[Rule, str] | None:
         if sign in "\r\n":
             if open_:
                 return _turns(text, "is not ended in its line")
-        elif name in _OF_A_FILE and (sign in _OVERRIDES or sign in _OPENS or sign in _OPENS.values()):
+        elif name in FILE_COLUMNS and (sign in _OVERRIDES or sign in _OPENS or sign in _OPENS.values()):
             continue
         elif sign in _OVERRIDES:
             return _turns(text, f"(U+{ord(sign):04X}) shows letters in another order than they have")

@@ -116,6 +116,19 @@ def test_pressed_while_the_program_slept_keeps_the_time_of_the_press(job: Path, 
         assert "happened_at" not in lines(job)[count + 1]
 
 
+def test_pressed_with_the_secret_of_an_earlier_start_is_sent_again_with_the_new_one(
+    job: Path, context: Any
+) -> None:
+    """The window is in step again a moment before it has the new secret: a key pressed then is not lost."""
+    with running(job, opened=False) as bench:
+        one = opened(context, bench)
+        count = len(lines(job))
+        one.evaluate("document.querySelector('meta[name=bench]').content = 'of an earlier start'")
+        one.keyboard.press("m")
+        one.locator("#lane-1 .tick").wait_for()
+        assert [line["type"] for line in lines(job)[count:]] == ["mute"]
+
+
 @pytest.mark.parametrize("logged", [True, False])
 def test_an_act_without_answer_is_not_known_until_it_is_found(job: Path, context: Any, logged: bool) -> None:
     with running(job, opened=False) as bench:

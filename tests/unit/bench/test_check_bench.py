@@ -107,6 +107,18 @@ def test_an_earlier_pass_keeps_what_nobody_knew_then(tmp_path: Path) -> None:
     assert "row-setting-later" in {f.rule for f in told(one)}
 
 
+def test_a_correction_does_not_know_either_what_nobody_knew(tmp_path: Path) -> None:
+    one = world(tmp_path)
+    one.start("T01", "A", decoder_mode=None, decoder_id=None)
+    one.act("pass_stopped", transfer_id="T01", **{"pass": 1}, outcome="complete")
+    one.act("taken_in", transfer_id="T05")
+    one.act("declared", scope="transfer", id="T05", field="corrects", value="T01")
+    transfer = {t.transfer_id: t for t in one.desk.job().transfers}["T05"]
+    assert transfer.values["deck_id"] == "DECK-1"
+    assert "decoder_mode" not in transfer.values and "decoder_id" not in transfer.values
+    assert "decoder_id" not in transfer.values["passes"][0]
+
+
 def test_a_setting_stated_after_the_pass_began_is_told(tmp_path: Path) -> None:
     one = world(tmp_path)
     one.start("T01", "C")
