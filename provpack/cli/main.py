@@ -23,6 +23,7 @@ from provpack import __version__
 from provpack.cli.misuse import in_plain_words, not_a_command
 from provpack.cli.output import PRINTED, emit_error, for_terminal
 from provpack.cli.streams import OutputLost, let_go, take_back, take_over
+from provpack.edge.unbroken import comes_later
 from provpack.errors import Bug, EnvironmentProblem, ProvpackError, UsageProblem
 
 if TYPE_CHECKING:
@@ -288,7 +289,7 @@ class _Handler:
         self._last = float("-inf")
 
     def __call__(self, number: int, frame: FrameType | None) -> None:
-        if monotonic() - self._last < AGAIN_AFTER:
+        if monotonic() - self._last < AGAIN_AFTER or comes_later(number):
             return
         if frame is not None and frame.f_code.co_filename.startswith("<frozen importlib"):
             # Inside the import system what is raised may be swallowed (its locks are freed in callbacks).

@@ -25,6 +25,7 @@ from provpack.edge.chainedend import ChainWords, last_line, mend_torn_end, numbe
 from provpack.edge.commit import RealDisk, explain
 from provpack.edge.lasting import sync
 from provpack.edge.ledgerbirth import YOUNG, Newborn, alone_in
+from provpack.edge.unbroken import unbroken
 from provpack.errors import EnvironmentProblem, ProvpackError
 from provpack.package.ledgerchain import NO_PREVIOUS, Entry, read_chain
 
@@ -127,7 +128,7 @@ def _begin(
             return []
         newborn = Newborn(path)
         try:
-            with newborn as fd, _locked(fd, path, words):
+            with unbroken(), newborn as fd, _locked(fd, path, words):
                 written = _put(fd, path, new, words, after, look)
                 newborn.name(alone=alone)
                 return written

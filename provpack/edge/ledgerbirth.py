@@ -46,7 +46,7 @@ def alone_in(folder: Path) -> Iterator[bool]:
 class Newborn:
     """A ledger without a name yet, in a staging folder that `audit` and `wrap` tell of if a crash leaves it.
 
-    Use as a context manager; what was not given its name is taken away.
+    Use as a context manager, within edge.unbroken; what was not given its name is taken away.
     """
 
     def __init__(self, path: Path) -> None:

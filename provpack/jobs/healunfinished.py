@@ -109,11 +109,14 @@ def complete_earlier(name: str, destination: Path, names: Sequence[str], ports: 
         raise taken(final)
     record = _prove(document, name, final, ports)
     if stage is not None:
-        ports.disk.rename(stage / noted.name, noted)
         try:
+            ports.disk.rename(stage / noted.name, noted)
             ports.disk.sync_folder(destination)
-        finally:
             ports.disk.discard(stage)
+        except BaseException:
+            if not ports.disk.exists(stage / noted.name):  # as long as it is there, it is the only one
+                ports.disk.discard(stage)
+            raise
     findings: list[Finding] = [
         rules.COMPLETED.found(
             f"'{readable(name)}' was healed before and is as its record says; what was missing was written.",

@@ -74,5 +74,7 @@ class NewFile:
                 writer.close()
             self.disk.rename(stage / self.target.name, self.target)
             self.disk.sync_folder(self.target.parent)
-        finally:
             self.disk.discard(stage)
+        except BaseException:  # also a signal that came just when it was to be taken away
+            self.disk.discard(stage)
+            raise

@@ -169,6 +169,34 @@ def stopped_well(said: Ended, expected: int, work: Work) -> None:
         assert work.words_again in said.err
 
 
+def clean(place: Path) -> bool:
+    """Nothing begun is left; the record of a healed package waits where the package was sealed before it."""
+    return not left_in(place) or ((place / NAME).exists() and not (place / f"{NAME}.healing.json").exists())
+
+
+@pytest.mark.parametrize("name", WORKS)
+def test_ctrl_c_at_a_place(name: str, processes: Zygote, world: Path, tmp_path: Path) -> None:
+    """Before an instruction at which it can come, drawn from the later half: files are written there."""
+    work, dice, before = WORKS[name], random.Random(name), tree(world)
+    place = tmp_path / "p"
+    place.mkdir()
+    whole, _, numbers = processes.stopped_at(*work.words(world, place), "--json", place=0)
+    assert whole.code in (0, 1), whole.err
+    stopped = 0
+    for number in dice.sample(numbers[len(numbers) // 2 :], max(4, round(TRIALS / len(WORKS)))):
+        shutil.rmtree(place)
+        place.mkdir()
+        said, where, _ = processes.stopped_at(*work.words(world, place), "--json", place=number)
+        assert said.code == 130 or (said.code in (0, 1) and not where), (number, where, said)
+        stopped += said.code == 130
+        stopped_well(said, 130, work)
+        assert clean(place), (number, where, left_in(place))
+        assert work.right(world, place), (number, where)
+        assert ledger_holds(place), (number, where)
+    assert stopped
+    assert tree(world) == before
+
+
 @pytest.mark.parametrize("name", WORKS)
 @pytest.mark.parametrize("by", SIGNALS)
 def test_at_random(by: str, name: str, processes: Zygote, world: Path, tmp_path: Path) -> None:
@@ -199,9 +227,7 @@ def test_at_random(by: str, name: str, processes: Zygote, world: Path, tmp_path:
         left = left_in(place)
         if by != "SIGKILL":
             stopped_well(said, code, work)
-            # the record of a healed package waits there when the package was sealed before its record
-            sealed = (place / NAME).exists() and not (place / f"{NAME}.healing.json").exists()
-            assert not left or sealed, (trial, left)
+            assert clean(place), (trial, left)
         assert work.right(world, place), (trial, said)
         assert ledger_holds(place), trial
         if name == "enter":

@@ -91,6 +91,27 @@ def test_heal(
     )
 
 
+@pytest.mark.parametrize(
+    ("act", "after", "left"),
+    [("rename", False, 1), ("rename", True, 0), ("discard", False, 0), ("sync_folder", True, 0)],
+)
+def test_heal_that_completes_an_earlier_run(
+    act: str, after: bool, left: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The package is in place, its record waits: where the record is still the only one, it stays."""
+    original = make_package(tmp_path / "original" / NAME, blocks=20)
+    copies = list(copied(original, tmp_path, 2))
+    (copies[0] / "READ-ME-FIRST.txt").write_bytes(b"gone")
+    (copies[1] / "data/documents/log.txt").unlink()
+    for which, when in (("rename", True), (act, after)):
+        with monkeypatch.context() as patch:
+            patch.setattr(RealDisk, which, stopping(getattr(RealDisk, which), 1, after=when))
+            assert run("heal", *copies, "--to", tmp_path / "out").code == 130
+    assert len(left_in(tmp_path / "out")) == left
+    assert run("heal", *copies, "--to", tmp_path / "out").code in (0, 1)
+    assert (tmp_path / "out" / f"{NAME}.healing.json").exists() and left_in(tmp_path / "out") == []
+
+
 def test_a_new_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(RealDisk, "make_folder", stopping(RealDisk.make_folder, 1, after=True))
     with pytest.raises(KeyboardInterrupt):

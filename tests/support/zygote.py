@@ -1,7 +1,9 @@
 """Real processes of the command line that begin at once: forked from one that has imported everything.
 
-Run as a program it reads lines of JSON {argv, out, err, signal, after}: forks, in the child runs the command
-with its output in two files, sends the signal `after` seconds later, waits, and answers {status, took}.
+Run as a program it reads lines of JSON {argv, out, err, signal, after, place, places}: forks, in the child
+runs the command with its output in two files, sends the signal `after` seconds later, waits, and answers
+{status, took}. With `places`, a file, nothing is sent from outside: the command is watched
+(support/stops.py), stopped at that number of place, and writes down where that was and which there are.
 """
 
 from __future__ import annotations
@@ -17,6 +19,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from support.stops import Stops
+
+WATCHED = ("edge", "jobs", "catalogue")
+"""Rooms of provpack whose places a command can be stopped at: what writes, and what calls it."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +41,12 @@ class Zygote:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        found = [str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
         self._process = subprocess.Popen(
-            [sys.executable, str(Path(__file__).resolve())], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            [sys.executable, "-m", "support.zygote"],
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(found)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
         )
 
     def run(self, *words: str | Path, number: int = 0, after: float = 0.0) -> Ended:
@@ -48,6 +59,20 @@ class Zygote:
             "signal": number,
             "after": after,
         }
+        return self._ask(asked, out, err)
+
+    def stopped_at(self, *words: str | Path, place: int) -> tuple[Ended, str, list[int]]:
+        """One command line, stopped by Ctrl-C at that place (0: not); where, and all numbers of places."""
+        out, err, places = (self._folder / name for name in ("out.txt", "err.txt", "places.json"))
+        asked = {
+            "argv": [str(w) for w in words], "out": str(out), "err": str(err), "signal": 0,
+            "place": place, "places": str(places),
+        }  # fmt: skip
+        ended = self._ask(asked, out, err)
+        told = json.loads(places.read_text())
+        return ended, told["where"], told["numbers"]
+
+    def _ask(self, asked: dict[str, Any], out: Path, err: Path) -> Ended:
         assert self._process.stdin is not None and self._process.stdout is not None
         self._process.stdin.write(json.dumps(asked).encode() + b"\n")
         self._process.stdin.flush()
@@ -84,9 +109,11 @@ def _child(asked: dict[str, Any], ready: int) -> None:
 
     real = main.main
 
+    stops = Stops(WATCHED, at=asked.get("place", 0))
+
     def begun(argv: list[str]) -> int:
         os.write(ready, b"x")
-        return real(argv)
+        return int(stops.during(lambda: real(argv))) if "places" in asked else real(argv)
 
     main.main = begun
     sys.argv = ["provpack", *asked["argv"]]
@@ -100,6 +127,9 @@ def _child(asked: dict[str, Any], ready: int) -> None:
 
         traceback.print_exc()
         code = 99
+    if "places" in asked:
+        told = {"where": stops.where, "numbers": stops.distinct()}
+        Path(asked["places"]).write_text(json.dumps(told))
     sys.stdout.flush()
     sys.stderr.flush()
     os._exit(code)
