@@ -58,9 +58,10 @@ def sub_chunks(data: bytes, found: Collector) -> Iterator[tuple[bytes, int, byte
                     offset=position,
                     chunk="LIST",
                 )
-    found.add(
-        rules.LIST_BAD,
-        f"More than {MAX_SUB_CHUNKS} sub-chunks; {len(data) - position} bytes are left unread.",
-        offset=position,
-        chunk="LIST",
-    )
+    if data[position:].strip(b"\0"):
+        found.add(
+            rules.LIST_BAD,
+            f"More than {MAX_SUB_CHUNKS} sub-chunks; {len(data) - position} bytes are left unread.",
+            offset=position,
+            chunk="LIST",
+        )

@@ -77,7 +77,7 @@ def span_words(span: timedelta) -> str:
     days, rest = divmod(minutes, 24 * 60)
     hours, minutes = divmod(rest, 60)
     parts = [(days, "day"), (hours, "hour"), (minutes if not days else 0, "minute")]
-    words = [f"{n:,} {word}{'' if n == 1 else 's'}" for n, word in parts if n]
+    words = [f"{n:,} {word}{'' if n == 1 else 's'}".replace(",", " ") for n, word in parts if n]
     return " ".join(words)
 
 

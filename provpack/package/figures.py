@@ -48,7 +48,17 @@ def count(many: int, one: str, several: str = "") -> str:
 
 def counted(many: int, one: str, several: str = "") -> str:
     """As count, in plain ASCII: for findings and terminals."""
-    return count(many, one, several).replace("\u202f", " ").replace("−", "-")
+    return plain(count(many, one, several))
+
+
+def numbered(value: float) -> str:
+    """As number, in plain ASCII: for findings and terminals."""
+    return plain(number(value))
+
+
+def plain(said: str) -> str:
+    """What number and count wrote, in plain ASCII."""
+    return said.replace("\u202f", " ").replace("−", "-")
 
 
 def moment_words(value: str) -> str:

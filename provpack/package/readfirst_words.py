@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
+from provpack.package.figures import numbered
+
 Json = Mapping[str, Any]
 
 OUTCOME = {
@@ -125,7 +127,7 @@ def rate_words(record: Json) -> str:
         return f"The exact sampling frequency is {hertz(rate)}, and the file header says the same."
     drift = _span(float(abs(3600 - 3600 * rate / header)))
     side = "shorter" if header > rate else "longer"
-    whole = f"{header:,}".replace(",", " ")
+    whole = numbered(header)
     if abs(header - rate) <= Fraction(1, 2):
         return (
             f"The exact sampling frequency is {hertz(rate)}. A file header can hold whole numbers only, so "

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from provpack.package.bagpaths import readable
-from provpack.package.figures import count, number
+from provpack.package.figures import counted, numbered, plain
 from provpack.report.audit_trends import KINDS, LIMITS, Line, hours_words, line_words, lines_of, rate_words
 from provpack.report.text import hanging
 
@@ -41,7 +41,7 @@ def audit_lines(result: AuditResult) -> Iterator[str]:
 def _basis(result: AuditResult) -> Iterator[str]:
     basis = result.basis
     known = basis.known
-    many = count(known.get("packages", 0), "package", "packages")
+    many = counted(known.get("packages", 0), "package", "packages")
     if basis.catalogue is None:
         yield f"Looking back over {many}, read for this run, up to {result.today}"
     else:
@@ -57,7 +57,7 @@ def _basis(result: AuditResult) -> Iterator[str]:
 
 def _overview(result: AuditResult) -> Iterator[str]:
     for section in result.sections:
-        figure = "-" if section.total is None else number(section.total)
+        figure = "-" if section.total is None else numbered(section.total)
         severity = section.gravest.upper() if section.total else ""
         yield f"  {figure:>9}  {severity:8} {section.rule.title}"
     yield ""
@@ -73,11 +73,11 @@ def _section(section: Section, result: AuditResult) -> Iterator[str]:
         yield f"{section.rule.title}: not looked at. {section.why}"
         yield ""
         return
-    yield f"{section.gravest.upper()}  {section.rule.title}: {number(section.total)}"
+    yield f"{section.gravest.upper()}  {section.rule.title}: {numbered(section.total)}"
     if section.means:
         yield from hanging(section.means, "  ", "  ")
     for group in section.groups:
-        many = count(group.packages, "package", "packages")
+        many = counted(group.packages, "package", "packages")
         title = group.title or "a rule of another version"
         yield from hanging(f"{group.severity:8}{group.rule}: {many}. {title}", "    ", " " * 14)
     for item in section.items:
@@ -85,7 +85,7 @@ def _section(section: Section, result: AuditResult) -> Iterator[str]:
     shown = len(section.items)
     if shown and section.total > shown:
         how = f"; all of them: the same command with --rule {section.rule.id}" if result.asked is None else ""
-        yield f"    ... and {number(section.total - shown)} more{how}"
+        yield f"    ... and {numbered(section.total - shown)} more{how}"
     if section.total:
         yield from hanging(f"To do: {section.todo or section.rule.todo}", "  ")
     yield f"  ({section.rule.id}{'; ' + section.rule.reference if section.rule.reference else ''})"
@@ -109,7 +109,7 @@ def _trends(result: AuditResult) -> Iterator[str]:
         for line in lines[:SUBJECTS_SHOWN]:
             yield from _trend(line)
         if len(lines) > SUBJECTS_SHOWN:
-            yield f"    ... and {number(len(lines) - SUBJECTS_SHOWN)} more, in --json and --page"
+            yield f"    ... and {numbered(len(lines) - SUBJECTS_SHOWN)} more, in --json and --page"
         yield ""
     if told:
         for said in LIMITS:
@@ -118,8 +118,8 @@ def _trends(result: AuditResult) -> Iterator[str]:
 
 
 def _trend(line: Line) -> Iterator[str]:
-    yield from hanging(f"{line.subject}: {line_words(line)}", "  ", "      ")
+    yield from hanging(f"{line.subject}: {plain(line_words(line))}", "  ", "      ")
     measured = [m for m in line.months if m.hours > 0][-MONTHS_SHOWN:]
     said = [f"{m.month} {rate_words(m.damage_events, m.hours)} ({hours_words(m.hours)})" for m in measured]
     if len(said) > 1:
-        yield from hanging("by month: " + ", ".join(said), "      ", "      ")
+        yield from hanging("by month: " + plain(", ".join(said)), "      ", "      ")

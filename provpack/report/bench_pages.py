@@ -33,7 +33,7 @@ PAGES: Final[Mapping[str, tuple[str, str]]] = {
 CONTENTS: Final = (
     ("/", "Carriers"), ("/chains", "Chains"), ("/packages", "Packages"), ("/machines", "Set-up")
 )  # fmt: skip
-_OFFSET = re.compile(r"(?:([+-]\d{2}:\d{2})(?::\d{2})?|(Z))$")
+_OFFSET = re.compile(r"[+-]\d{2}:\d{2}(?=(?::\d{2})?$)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,11 +57,8 @@ class Frame:
 
     @property
     def zone(self) -> str:
-        """Offset from UTC as people write it: "UTC+02:00"; "" when `now` has none."""
-        found = _OFFSET.search(self.now)
-        if found is None:
-            return ""
-        return "UTC" + (found[1] or "+00:00")
+        """Offset from UTC as people write it: "UTC+02:00"."""
+        return f"UTC{_OFFSET.findall(self.now)[0]}"
 
 
 def page(

@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from provpack.package.custodystate import moment_of
-from provpack.package.figures import counted
+from provpack.package.figures import counted, numbered
 from provpack.package.ledgerwords import sentence
 from provpack.report.text import finding_lines, hanging
 
@@ -52,11 +52,12 @@ def custody_lines(result: CustodyResult, titles: Mapping[str, str]) -> Iterator[
         yield ""
     for rule, group in groupby(result.open, key=lambda o: o.finding.rule):
         things = list(group)
-        yield f"{titles[rule]} ({len(things)}):"
+        yield f"{titles[rule]} ({numbered(len(things))}):"
         for one in things:
             yield from hanging(f"{one.finding.what} [{one.finding.where}]", "    ")
             if one.equipment_id and one.packages:
-                more = f" and {len(one.packages) - _SHOWN} more" if len(one.packages) > _SHOWN else ""
+                left = len(one.packages) - _SHOWN
+                more = f" and {numbered(left)} more" if left > 0 else ""
                 yield from hanging(f"may be touched: {', '.join(one.packages[:_SHOWN])}{more}", "      ")
         yield from hanging(f"To do: {things[0].finding.todo}", "  ")
         yield ""

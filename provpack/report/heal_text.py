@@ -7,6 +7,7 @@ from typing import Any
 
 from provpack.jobs.healed import HealResult, copies_json, counts, losses
 from provpack.package.bagpaths import readable
+from provpack.package.figures import counted, numbered
 from provpack.package.healstock import Joined, Made
 from provpack.report.text import finding_lines
 
@@ -35,9 +36,10 @@ def _copies(result: HealResult) -> Iterator[str]:
     seen = result.assessment
     assert seen is not None
     for copy in copies_json(seen):
+        good = copy["good_files"]
         yield (
-            f"Copy {copy['number']}: {_STATE[copy['state']]}, {copy['good_files']} of "
-            f"{copy['good_files'] + copy['other_files']} files as they were sealed: {copy['place']}"
+            f"Copy {copy['number']}: {_STATE[copy['state']]}, {numbered(good)} of "
+            f"{numbered(good + copy['other_files'])} files as they were sealed: {copy['place']}"
         )
     if result.identity is not None:
         why = _EVIDENCE.get(seen.plan.evidence or "", "")
@@ -64,7 +66,7 @@ def _how(result: HealResult) -> Iterator[str]:
     seen = result.assessment
     assert seen is not None
     told = counts(seen)
-    yield f"{told['whole']} of {told['all']} files were taken whole from a copy."
+    yield f"{numbered(told['whole'])} of {numbered(told['all'])} files were taken whole from a copy."
     for planned in seen.plan.files:
         source = planned.source
         if isinstance(source, Joined):
@@ -73,7 +75,7 @@ def _how(result: HealResult) -> Iterator[str]:
                 what = piece.part
                 if piece.part == "blocks":
                     what = f"blocks {piece.first}-{piece.last}"
-                yield f"  {what} from copy {piece.copy} ({piece.length} bytes)"
+                yield f"  {what} from copy {piece.copy} ({counted(piece.length, 'byte')})"
         elif isinstance(source, Made):
             yield f"{readable(planned.path)} was whole in no copy: written anew, and proven."
 
@@ -83,11 +85,12 @@ def _lost(result: HealResult) -> Iterator[str]:
     assert seen is not None
     lost = losses(seen)
     word = "could not be found in what could be read" if result.outcome == "could_not_check" else "are lost"
-    yield f"Nothing was built: {len(lost)} of {len(seen.plan.paths)} files {word}."
+    of_all = f"{numbered(len(lost))} of {numbered(len(seen.plan.paths))}"
+    yield f"Nothing was built: {of_all} files {word}."
     for path, one in zip(seen.plan.lost, lost, strict=True):
         unread = any(view.may_hold(path) for view in seen.views)
         needed = one["bytes_needed"]
-        more = f" ({needed} bytes are needed from elsewhere)" if needed is not None else ""
+        more = f" ({numbered(needed)} bytes are needed from elsewhere)" if needed is not None else ""
         yield f"  {one['path']}{more}"
         if one["master"] is not None:
             yield from _master(
@@ -100,10 +103,11 @@ def _lost(result: HealResult) -> Iterator[str]:
 
 def _master(master: Mapping[str, Any], where: str) -> Iterator[str]:
     if master["head_lost"]:
-        yield f"    the {master['head_bytes']} bytes before the audio {where}"
+        yield f"    the {numbered(master['head_bytes'])} bytes before the audio {where}"
     if master["tail_lost"]:
-        yield f"    the {master['tail_bytes']} bytes after the audio {where}"
-    yield f"    {master['lost_blocks']} of {master['blocks']} blocks of the audio {where}"
+        yield f"    the {numbered(master['tail_bytes'])} bytes after the audio {where}"
+    lost = f"{numbered(master['lost_blocks'])} of {numbered(master['blocks'])}"
+    yield f"    {lost} blocks of the audio {where}"
     for span in master["ranges"]:
         yield (
             f"    blocks {span['first_block']}-{span['last_block']}, frames {span['first_frame']}-"

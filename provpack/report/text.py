@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -9,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from provpack.findings import Finding
-from provpack.package.figures import counted, moment_words, size_words
+from provpack.package.figures import counted, moment_words, numbered, size_words
 from provpack.package.rules import NO_BAG_HERE, NOT_FOUND
 from provpack.package.signrules import UNVOUCHED
 from provpack.package.signwords import STATES
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from provpack.jobs.wrapped import WrapResult, WrapUnit
 
 WIDTH = 100
+_AMOUNT = re.compile(r"(?<!\d)\d{1,3}(?: \d{3}){1,6}(?!\d)")
+_GLUE = "\ufdd0"
+"""For our own use alone, says Unicode 15, section 23.7 (noncharacters): no text has it."""
 _ORDER = {"error": 0, "warning": 1, "note": 2}
 
 
@@ -34,12 +38,15 @@ def finding_lines(findings: Iterable[Finding], indent: str = "") -> Iterator[str
         yield f"{indent}{' ' * 8}({told})"
 
 
-def wrapped(text: str, indent: str, rest: str | None = None) -> list[str]:
-    """A text in lines of at most WIDTH, words never broken; rest: the indent of all but the first line."""
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=indent if rest is None else rest,
+def wrapped(text: str, indent: str, rest: str | None = None, width: int = WIDTH) -> list[str]:
+    """A text in lines of at most width, words and amounts (1 203) never broken; rest: the indent of all but
+    the first line."""
+    lines = textwrap.wrap(
+        _AMOUNT.sub(lambda found: found[0].replace(" ", _GLUE), text), width,
+        initial_indent=indent, subsequent_indent=indent if rest is None else rest,
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
+    return [line.replace(_GLUE, " ") for line in lines]
 
 
 def hanging(text: str, indent: str, rest: str = "") -> list[str]:
@@ -104,10 +111,10 @@ def wrap_lines(result: WrapResult) -> Iterator[str]:
     left = [u for u in result.units if u.outcome not in ("wrapped", "planned") and u not in there]
     verb = "would be wrapped" if result.dry_run else "wrapped"
     yield ""
-    yield f"{len(done)} of {counted(len(result.units), 'transfer')} {verb}."
+    yield f"{numbered(len(done))} of {counted(len(result.units), 'transfer')} {verb}."
     if result.left:
         names = ", ".join(name or "(no id)" for name in result.left)
-        yield f"Not asked for, and left ({len(result.left)}): {names}"
+        yield f"Not asked for, and left ({numbered(len(result.left))}): {names}"
     if there:
         names = ", ".join(u.transfer_id or "(no id)" for u in there)
         yield f"Left alone, because something of that name lies there already: {names}"
@@ -161,16 +168,16 @@ def verify_lines(result: VerifyResult, recorded: Sequence[str]) -> Iterator[str]
     findings = list(result.findings)
     if unvouched is not None and together:
         what = (
-            f"The signatures of {many} packages fit, but no list of signers was named, so nothing "
+            f"The signatures of {counted(many, 'package')} fit, but no list of signers was named, so nothing "
             "says whose keys these are. Their fingerprints are told above."
         )
-        findings.append(replace(unvouched, what=what, where=f"{many} packages"))
+        findings.append(replace(unvouched, what=what, where=counted(many, "package")))
     if findings:
         yield ""
         yield from finding_lines(findings)
     counts = result.counts()
     yield ""
-    told = ", ".join(f"{n} {word}" for word, n in counts.items() if n) or "0 packages checked"
+    told = ", ".join(f"{numbered(n)} {word}" for word, n in counts.items() if n) or "0 packages checked"
     yield f"{told} (depth {result.depth})."
     if result.depth == "listed":
         yield "The payload was not read: this says that everything is there, not that it is unchanged."

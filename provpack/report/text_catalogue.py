@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from provpack.package.figures import counted
+from provpack.package.figures import counted, numbered
 from provpack.report.text import count_words, finding_lines
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def _harvest(result: Answered, done: HarvestResult) -> Iterator[str]:
         yield f"  of {counted(done.incomplete, 'package')} not everything could be read"
     if done.not_whole:
         yield f"  of {counted(done.not_whole, 'package')} PAYLOAD FILES are not there, or of another size"
-    broken = f", {done.broken} of them BROKEN" if done.broken else ""
+    broken = f", {numbered(done.broken)} of them BROKEN" if done.broken else ""
     yield f"  {counted(done.ledgers, 'custody ledger')} read{broken}"
     yield f"{count_words(done.findings)}."
     yield "Nothing was verified: of the audio only names and sizes were looked at."
@@ -60,7 +60,7 @@ def _found(found: Hits) -> Iterator[str]:
             yield f"    file {hit.file}"
     told = len(found.hits)
     yield ""
-    more = f", the first {told} are told (--limit 0: all)" if told < found.total else ""
+    more = f", the first {numbered(told)} are told (--limit 0: all)" if told < found.total else ""
     least = "At least " if found.more else ""
     yield f"{least}{counted(found.total, 'package')} found{more}."
 
@@ -82,8 +82,8 @@ def _check(hit: Hit) -> str:
 
 def _state(result: Answered, known: Known) -> Iterator[str]:
     yield f"Catalogue {result.shown} ({result.engine}, version {result.version})"
-    for name, number in known.size.items():
-        yield f"  {name:10} {number:>12,}".replace(",", " ")
+    for name, many in known.size.items():
+        yield f"  {name:10} {numbered(many):>12}"
     yield "Roots, and when they were last looked at:" if known.roots else "No root was looked at yet."
     for root, at, days in known.roots:
         ago = "" if days is None else " (today)" if days == 0 else f" ({counted(days, 'day')} ago)"

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from provpack.package.figures import counted, size_words
+from provpack.package.figures import counted, numbered, size_words
 from provpack.report.text import count_words, finding_lines
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def receive_lines(result: ReceiveResult) -> Iterator[str]:
         yield from finding_lines(alone, " " * 6)
     counts = Counter(_came(unit) for unit in result.units)
     yield ""
-    yield ", ".join(f"{n} {word}" for word, n in counts.items()) + f" (depth {content['depth']})."
+    yield ", ".join(f"{numbered(n)} {word}" for word, n in counts.items()) + f" (depth {content['depth']})."
     if result.kind == "delivery":
         there = content["delivery_note_sha512"] is not None
         yield _NOTE_SIGNATURE[content["note_signature"]] if there else "The delivery note is not there."
@@ -148,7 +148,7 @@ def _shared(units: Sequence[ReceiveUnit]) -> dict[tuple[str, str, str], Finding]
     found = [f for unit in units for f in unit.findings if (f.rule, f.severity) == ("sig-unvouched", "note")]
     many = Counter(map(_key, found))
     return {
-        _key(f): replace(f, where=f"{many[_key(f)]} packages", what=f"Of each of them: {f.what}")
+        _key(f): replace(f, where=counted(many[_key(f)], "package"), what=f"Of each of them: {f.what}")
         for f in found
         if many[_key(f)] > 1
     }

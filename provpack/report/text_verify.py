@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
@@ -14,7 +13,8 @@ from provpack.findings import Finding
 from provpack.model.ages import span_words
 from provpack.package import archiverules, rules
 from provpack.package.bagpaths import readable
-from provpack.package.figures import size_words
+from provpack.package.figures import counted, numbered, size_words
+from provpack.report.text import wrapped
 
 if TYPE_CHECKING:
     from provpack.jobs.choose import Sampled
@@ -50,33 +50,35 @@ def selection_lines(selection: Selection) -> Iterator[str]:
 def sample_lines(sample: Sampled, again: int = 0, gone: int = 0) -> Iterator[str]:
     """What a sample says of all from which it was drawn. again: once bad, checked besides; gone: likewise."""
     confidence = sample.as_json()["confidence"]
-    drawn, population = f"{sample.drawn:,}", _plural(sample.population, "package")
+    checked, not_good = sample.checked, sample.not_good
     if not sample.drawn:
         yield "There was nothing to draw a sample from."
         return
     yield (
-        f"Sample: {drawn} of {population} drawn at random (seed {sample.seed}); of {sample.checked:,} "
-        f"checked, {sample.checked - sample.not_good:,} good and {sample.not_good:,} not."
+        f"Sample: {numbered(sample.drawn)} of {counted(sample.population, 'package')} drawn at random "
+        f"(seed {sample.seed}); of {numbered(checked)} checked, {numbered(checked - not_good)} good and "
+        f"{numbered(not_good)} not."
     )
     if sample.at_most is None:
         yield "The sample was not finished, so it says nothing of the packages that were not drawn."
         return
     yield (
-        f"With {confidence} confidence at most {sample.at_most:,} of the {sample.population:,} are not good, "
-        "at the depth of this check and as they were now. (Of all samples that could have been drawn, "
-        f"at least {confidence} lead to a figure that holds; could_not_check counts as not good.)"
+        f"With {confidence} confidence at most {numbered(sample.at_most)} of the "
+        f"{numbered(sample.population)} are not good, at the depth of this check and as they were now. (Of "
+        f"all samples that could have been drawn, at least {confidence} lead to a figure that holds; "
+        "could_not_check counts as not good.)"
     )
     if again:
-        yield f"Not part of these figures: {_plural(again, 'package')} once found bad, checked besides."
+        yield f"Not part of these figures: {counted(again, 'package')} once found bad, checked besides."
     if gone:
-        yield f"Nor part of them: {_plural(gone, 'package')} that {_are(gone)} not there any more."
+        yield f"Nor part of them: {counted(gone, 'package')} that {_are(gone)} not there any more."
 
 
 def unlisted_lines(gone: int) -> Iterator[str]:
     """What the catalogue knows besides those that it lists for a check."""
     if gone:
         yield (
-            f"Not looked for: {_plural(gone, 'package')} that {'was' if gone == 1 else 'were'} gone already "
+            f"Not looked for: {counted(gone, 'package')} that {'was' if gone == 1 else 'were'} gone already "
             "when the catalogue last looked at their folders; provpack audit lists them."
         )
 
@@ -87,14 +89,15 @@ def _chosen(selection: Selection) -> str:
         return "Nothing is due: no package is known here."
     if not selection.due:
         since = f" within {span_words(asked.older_than)}" if asked.older_than else ""
-        return f"Nothing is due: {_plural(selection.known, 'package')} known, every one found good{since}."
-    words = f"{_plural(selection.known, 'package')} known"
+        return f"Nothing is due: {counted(selection.known, 'package')} known, every one found good{since}."
+    words = f"{counted(selection.known, 'package')} known"
     if asked.older_than:
-        words += f", {selection.due:,} due (not found good for {span_words(asked.older_than)}, or once bad)"
+        since = span_words(asked.older_than)
+        words += f", {numbered(selection.due)} due (not found good for {since}, or once bad)"
     if selection.bare:
-        words += f", {selection.bare:,} without a good check before"
+        words += f", {numbered(selection.bare)} without a good check before"
     order = ", the longest unchecked first" if asked.oldest_first else ""
-    return f"{words}; {selection.checked:,} checked{order}."
+    return f"{words}; {numbered(selection.checked)} checked{order}."
 
 
 def _left(selection: Selection) -> Iterator[str]:
@@ -103,15 +106,15 @@ def _left(selection: Selection) -> Iterator[str]:
         yield f"No more was begun{budget}: {_left_words(selection)}. The same command goes on there."
         if selection.round is not None:
             yield (
-                f"At this speed the whole round of {_plural(selection.due, 'package')} takes "
+                f"At this speed the whole round of {counted(selection.due, 'package')} takes "
                 f"{_about(selection.round)}."
             )
 
 
 def _left_words(selection: Selection) -> str:
-    words = f"{selection.left:,} left"
+    words = f"{numbered(selection.left)} left"
     if selection.bare_left:
-        return f"{words}, {selection.bare_left:,} of them without a good check"
+        return f"{words}, {numbered(selection.bare_left)} of them without a good check"
     return f"{words}, oldest check {selection.oldest_left:%Y-%m-%d}" if selection.oldest_left else words
 
 
@@ -135,7 +138,7 @@ def _brief(result: VerifyResult, selection: Selection, recorded: Sequence[str]) 
     yield "TOTALS"
     for name, count in result.counts().items():
         if count or name == "good":
-            yield f"  {count:>7,}  {name}"
+            yield f"  {numbered(count):>7}  {name}"
     size = result.tally.bytes_read
     speed = f", {size_words(round(size / seconds))} per second" if (seconds := _seconds(selection)) else ""
     yield f"  {size_words(size)} read in {span_words(selection.elapsed)}{speed}, depth {result.depth}."
@@ -152,7 +155,7 @@ def passed_over_lines(findings: Iterable[Finding]) -> Iterator[str]:
         if (word := _PASSED.get(finding.rule) or _PASSED.get(f"{finding.rule}: {finding.what}"))
     )
     if many:
-        words = ", ".join(_plural(many[word], word) for word in _PASSED.values() if many[word])
+        words = ", ".join(counted(many[word], word) for word in _PASSED.values() if many[word])
         yield f"passed over: {words}."
 
 
@@ -165,12 +168,12 @@ def _before_all(result: VerifyResult) -> Iterator[str]:
     """What no count of checked packages shows."""
     many = Counter(finding.rule for finding in result.findings)
     if gone := many[rules.LEDGER_MISSING.id]:
-        yield f"{_plural(gone, 'package')} of the ledgers {_are(gone)} not there any more"
+        yield f"{counted(gone, 'package')} of the ledgers {_are(gone)} not there any more"
     if untold := many[rules.LEDGER_UNTOLD.id]:
-        others = f"{untold:,} {'other is' if untold == 1 else 'others are'}"
+        others = f"{numbered(untold)} {'other is' if untold == 1 else 'others are'}"
         yield f"whether {others} still there cannot be told"
     if other := sum(f.rule == rules.LEDGER_OTHER.id for u in result.notable() for f in u.findings):
-        yield f"{_plural(other, 'package')} {_are(other)} not the one found good there before"
+        yield f"{counted(other, 'package')} {_are(other)} not the one found good there before"
     if many[rules.NOT_RECORDED.id]:
         yield "NOT recorded in the ledger"
     yield from (
@@ -183,36 +186,35 @@ def _before_all(result: VerifyResult) -> Iterator[str]:
 def _of_units(result: VerifyResult, selection: Selection) -> str:
     counts, total = result.counts(), len(result.units)
     wrong = total - counts["good"]
+    of_all = f"of {counted(total, 'package')}"
     left = f"; {_left_words(selection)}" if selection.left else ""
     said = (rules.LEDGER_MISSING.id, rules.LEDGER_UNTOLD.id, rules.NOT_RECORDED.id, rules.PAGE_NOT_WRITTEN.id)
     warnings = sum(f.severity != "note" and f.rule not in said for f in result.findings)
-    besides = f"; {_plural(warnings, 'warning')} besides" if warnings else ""
+    besides = f"; {counted(warnings, 'warning')} besides" if warnings else ""
     if wrong and not selection.known and all(map(_is_no_package, result.units)):
-        where = result.units[0].path if total == 1 else f"any of the {total:,} paths"
+        where = result.units[0].path if total == 1 else f"any of the {numbered(total)} paths"
         return f"no package was found at {where}, so nothing was checked{left}{besides}"
     if wrong:
-        kinds = ", ".join(f"{n:,} {word}" for word, n in counts.items() if n and word != "good")
-        return f"{wrong:,} of {_plural(total, 'package')} {_are(wrong)} not good ({kinds}){left}{besides}"
+        kinds = ", ".join(f"{numbered(n)} {word}" for word, n in counts.items() if n and word != "good")
+        return f"{numbered(wrong)} {of_all} {_are(wrong)} not good ({kinds}){left}{besides}"
     short = sum(result.tally.demands[word] for word in _SHORT)
     if short:
-        return (
-            f"{short:,} of {_plural(total, 'package')} {_are(short)} intact but not as asked{left}{besides}"
-        )
+        return f"{numbered(short)} {of_all} {_are(short)} intact but not as asked{left}{besides}"
     if not total:
         if selection.left:
             return f"nothing was checked{left}{besides}"
-        return f"nothing is due of {_plural(selection.known, 'package')}{besides}"
+        return f"nothing is due of {counted(selection.known, 'package')}{besides}"
     warned = result.tally.warned
-    told = f", {warned:,} with warnings" if warned else ""
-    all_of = "the 1 package" if total == 1 else f"all {total:,} packages"
+    told = f", {numbered(warned)} with warnings" if warned else ""
+    all_of = "the 1 package" if total == 1 else f"all {numbered(total)} packages"
     return f"{all_of} checked {_are(total)} good{told}{_bound(selection.sample)}{left}{besides}"
 
 
 def _bound(sample: Sampled | None) -> str:
     if sample is None or sample.at_most is None:
         return ""
-    confidence = sample.as_json()["confidence"]
-    return f"; of {sample.population:,} at most {sample.at_most:,} are not ({confidence} confidence)"
+    confidence, of_all = sample.as_json()["confidence"], numbered(sample.population)
+    return f"; of {of_all} at most {numbered(sample.at_most)} are not ({confidence} confidence)"
 
 
 def _is_no_package(unit: UnitResult) -> bool:
@@ -234,7 +236,7 @@ def _needs_somebody(result: VerifyResult) -> Iterator[str]:
     for unit in islice(filter(_is_wanted, result.notable()), _MOST_TOLD):
         yield from _unit(unit)
     if wanted > _MOST_TOLD:
-        yield f"  and {wanted - _MOST_TOLD:,} more; without --brief, or with --json, all are listed."
+        yield f"  and {numbered(wanted - _MOST_TOLD)} more; without --brief, or with --json, all are listed."
     yield from grouped
     yield ""
     counts = result.counts()
@@ -255,7 +257,7 @@ def _unit(unit: UnitResult) -> Iterator[str]:
     said = list(dict.fromkeys(f"    {finding.where}: {finding.what}" for finding in grave))
     yield from said[:_MOST_FINDINGS]
     if len(said) > _MOST_FINDINGS:
-        yield f"    and {len(said) - _MOST_FINDINGS:,} more findings"
+        yield f"    and {numbered(len(said) - _MOST_FINDINGS)} more findings"
     if grave:
         yield f"    To do: {grave[0].todo}"
 
@@ -268,7 +270,7 @@ def _grouped(findings: Iterable[Finding]) -> Iterator[str]:
         first.setdefault(finding.rule, finding)
         many[finding.rule] += 1
     for rule, finding in first.items():
-        times = f" ({many[rule] - 1:,} more of this kind)" if many[rule] > 1 else ""
+        times = f" ({numbered(many[rule] - 1)} more of this kind)" if many[rule] > 1 else ""
         yield f"  {finding.severity.upper()}  {finding.where}"
         yield f"    {finding.what}{times}"
         yield f"    To do: {finding.todo}"
@@ -281,10 +283,7 @@ def _plain(line: str) -> Iterator[str]:
         return
     text = _ascii(_DIGEST.sub(r"\1...", line))
     indent = text[: len(text) - len(text.lstrip())]
-    yield from textwrap.wrap(
-        text.strip(), _WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  " if indent else "",
-        break_long_words=False, break_on_hyphens=False,
-    ) or [""]  # fmt: skip
+    yield from wrapped(text.strip(), indent, f"{indent}  " if indent else "", _WIDTH) or [""]
 
 
 def _ascii(text: str) -> str:
@@ -301,13 +300,9 @@ def _about(span: timedelta) -> str:
 
 
 def _few(paths: Sequence[str]) -> str:
-    more = f" and {len(paths) - 5:,} more" if len(paths) > 5 else ""
+    more = f" and {numbered(len(paths) - 5)} more" if len(paths) > 5 else ""
     return ", ".join(paths[:5]) + more
 
 
-def _plural(number: int, word: str) -> str:
-    return f"{number:,} {word}{'' if number == 1 else 's'}"
-
-
-def _are(number: int) -> str:
-    return "is" if number == 1 else "are"
+def _are(many: int) -> str:
+    return "is" if many == 1 else "are"

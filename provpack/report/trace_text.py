@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from provpack.package.figures import counted, moment_words
+from provpack.package.figures import counted, moment_words, numbered
 from provpack.package.noticewords import PEOPLE, ROLES, WHY
 from provpack.report.text import finding_lines, hanging
 
@@ -47,7 +47,7 @@ def trace_lines(result: Json, findings: Sequence[Finding]) -> Iterator[str]:
     totals = result["totals"]
     yield (
         f"{counted(totals['passes'], 'pass', 'passes')} of {counted(totals['transfers'], 'transfer')} for "
-        f"{counted(totals['clients'], 'client')}, {totals['undated']} without a time."
+        f"{counted(totals['clients'], 'client')}, {numbered(totals['undated'])} without a time."
     )
     if PEOPLE & set(result["roles"]):
         yield from hanging(PERSONAL, "")
@@ -123,10 +123,10 @@ def _notices(result: Json) -> Iterator[str]:
         )
         for words in notice["words"]:
             yield from hanging(words, "    ")
-        counts = notice["transfers"]
+        many = {word: numbered(n) for word, n in notice["transfers"].items()}
         yield (
-            f"    transfers: {counts['covered']} covered, {counts['cannot_be_told']} cannot be told, "
-            f"{counts['not_covered']} not covered"
+            f"    transfers: {many['covered']} covered, {many['cannot_be_told']} cannot be told, "
+            f"{many['not_covered']} not covered"
         )
     yield ""
 

@@ -19,32 +19,40 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-WHOLE = ("chunks", "measure", "model", "package", "synth", "findings.py", "errors.py", "xmldoc.py")
+WHOLE = ("chunks", "measure", "model", "package", "report", "synth", "findings.py", "errors.py", "xmldoc.py")
 _FILES = {
-    "bench": "bench_hostile_values bench_taken_back bench_time benchfit benchfold benchmatch",
+    "audit": "audit_seldom audit_told table_csv trend_words",
+    "bench": "bench_addresses bench_hostile_values bench_taken_back bench_time benchfit benchfold benchmatch "
+    "benchview_after benchview_chains benchview_intake benchview_machines jot_told",
     "delivery": "closing documents",
     "derive": "derive_disk",
-    "habit": "ages check_history sampling",
-    "heal": "evidence",
+    "habit": "ages brief_mail check_history sampling selection_told",
+    "harvest": "catalogue_told",
+    "heal": "damage_page evidence heal_told not_read",
     "held": "held_back",
-    "ledger": "append chain_edits custody_state odd_lines torn",
+    "ledger": "append chain_edits custody_state custody_told odd_lines torn",
     "profiles": "client_needs client_profiles patterns profile_clauses profile_file wrap_needs "
     "wrapped_for_a_client",
     "sign": "key_stretching signers signing_words sshsig",
-    "trace": "trace_letters trace_whole",
+    "trace": "trace trace_letters trace_whole",
     "verify": "verify_archives verify_tar verify_zip",
 }
 """Folder of tests/unit -> tests that need more than those rooms, and reach what no other quick one does."""
 TESTS = (
-    *(f"tests/unit/{room}" for room in ("chunks", "measure", "metadata", "model", "package", "synth")),
+    *(
+        f"tests/unit/{room}"
+        for room in ("chunks", "measure", "metadata", "model", "package", "report", "synth")
+    ),
     *(f"tests/unit/{folder}/test_{name}.py" for folder, names in _FILES.items() for name in names.split()),
     "tests/property/test_archives.py",
 )
 LEFT_OUT = (
     "million", "hundred_thousand", "time_grows", "equals_that_of_scipy", "100_clean_seeds", "over_many_seeds",
-    "test_speed", "memory", "random_damage", "end_soon",
+    "test_speed", "memory", "random_damage", "end_soon", "stay_quick", "small_and_quick", "in_a_browser",
+    "postgresql",
 )  # fmt: skip
-"""Tests of speed, which being watched makes slower, and many rounds of the same: by parts of their names."""
+"""Tests of speed, which being watched makes slower, many rounds of the same, and what starts a browser or a
+server: by parts of their names."""
 
 
 @dataclass(slots=True)

@@ -9,6 +9,7 @@ from support.audits import KNOWN, item, result, trend
 
 from provpack.jobs import auditrules as rules
 from provpack.jobs.auditresult import AuditResult, Basis, Section
+from provpack.model.rules import EVIDENCE
 from provpack.report.audit_page import audit_page
 from provpack.report.audit_text import SUBJECTS_SHOWN, audit_lines
 from provpack.report.audit_trends import LIMITS
@@ -21,7 +22,7 @@ def told(of: AuditResult) -> str:
 def test_what_was_read_for_this_run_alone_has_no_catalogue() -> None:
     basis = Basis(catalogue=None, known=KNOWN, seen=(("/store", "2031-03-01T02:00:00Z"),), looked=("/store",))
     said = told(result(basis=basis))
-    assert said.startswith("Looking back over 1\u202f204 packages, read for this run, up to 2031-03-04")
+    assert said.startswith("Looking back over 1 204 packages, read for this run, up to 2031-03-04")
     assert "looked through on" not in said and "/store: its disk was looked at now" in said
     assert "in the catalogue" in told(result()) and "looked through on 2031-03-01" in told(result())
     assert "Everything was read for this page alone." in audit_page(result(basis=basis))
@@ -41,6 +42,19 @@ def test_one_question_is_answered_also_when_nothing_was_found(total: int | None)
     assert "  -  " not in said, "one answer needs no table of all"
     everything = told(replace(result(), sections=(section,)))
     assert ("To do: " in everything) == (total == 1)
+
+
+def test_a_rule_of_the_record_that_was_asked_for_says_itself_what_it_means() -> None:
+    """MEANINGS explains the sections of an audit; `--rule` also takes any rule of a record."""
+    rule = EVIDENCE
+    section = Section(rule=rule, total=1, items=(item(rule),), severity=rule.severity)
+    lines = list(audit_lines(replace(result(asked=rule.id), sections=(section,))))
+    at = lines.index(f"{rule.severity.upper()}  {rule.title}: 1")
+    assert lines[at + 1] == "    /store/2029/job-7_t01 [Ambersund Chamber Archive]"
+    own = Section(rule=rules.NOT_CHECKED, total=1, items=(item(rules.NOT_CHECKED),))
+    lines = list(audit_lines(replace(result(asked=own.rule.id), sections=(own,))))
+    at = lines.index(f"WARNING  {own.rule.title}: 1")
+    assert lines[at + 1].startswith("  Only a check that read every byte counts")
 
 
 @pytest.mark.parametrize("many", [SUBJECTS_SHOWN, SUBJECTS_SHOWN + 3])

@@ -16,7 +16,8 @@ IDS = ("T/1 ä%?#", "T01", "a&b=c", "x,y;z", "..%2F..", "%41", '"><script>', "ö
 @pytest.mark.parametrize(
     ("name", "args", "before", "after"),
     [("after", (2,), ("after",), ("2",)), ("carrier", (), ("carrier",), ()),
-     ("sending", ("photos",), ("photo",), ("photos",)), ("phone", ("photos",), ("phone",), ("photos",))],
+     ("sending", ("photos",), ("photo",), ("photos",)), ("phone", ("photos",), ("phone",), ("photos",)),
+     ("correct_back", (), ("correct",), ("back",))],
 )  # fmt: skip
 def test_every_part_comes_back_whole(
     odd: str, name: str, args: tuple[object, ...], before: tuple[str, ...], after: tuple[str, ...]

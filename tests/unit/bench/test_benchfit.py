@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from provpack.package.benchfit import FileSeen, Fit, fit
+from provpack.package.benchfit import FileSeen, Fit, fit, may_be_longer, may_be_shorter
 from provpack.package.benchglob import MOST_PARTS, fits_pattern, pattern_fault
 from provpack.package.benchstate import Pass
 
@@ -36,6 +36,32 @@ def held(
         frames=round(seconds * 44100), header_hz=44100, **more,
     )  # fmt: skip
     return fit(seen, one)
+
+
+@pytest.mark.parametrize(
+    ("lasted", "longer", "shorter"),
+    [
+        (0, 10, 3),
+        (30, 10, 3),
+        (40, 10, 4),  # a quarter, a tenth
+        (100, 25, 10),
+        (199, 49.75, 19.9),
+        (200, 50, 20),
+        (480, 120, 20),
+        (3600, 120, 20),
+    ],
+)
+def test_how_much_longer_or_shorter_a_file_may_be(lasted: float, longer: float, shorter: float) -> None:
+    """LONGER and SHORTER with their least and their shares: proposals of provpack/package/benchfit.py."""
+    assert may_be_longer(lasted) == pytest.approx(longer)
+    assert may_be_shorter(lasted) == pytest.approx(shorter)
+
+
+@pytest.mark.parametrize(("less", "length"), [(0, "not_known"), (1, "agrees")])
+def test_a_header_that_claims_a_fortnight_is_not_believed(less: int, length: str) -> None:
+    found = held(14 * 86_400 - less)
+    assert found.length == length
+    assert (found.why[0] == "How long it is cannot be told from its header.") == (less == 0)
 
 
 def test_a_file_that_was_written_while_the_pass_ran() -> None:

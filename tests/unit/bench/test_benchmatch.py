@@ -138,6 +138,25 @@ def test_bext_and_last_change_that_agree_rest_on_the_bext() -> None:
     assert found.starts_from == "bext"  # 1 s apart; it does not rest on the rate
 
 
+@pytest.mark.parametrize(("begin", "source"), [(0.58, "bext"), (0.62, "modified_time")])
+def test_bext_and_last_change_far_apart_rest_on_the_last_change(begin: float, source: str) -> None:
+    """ONE_CLOCK is 5 s, and of an hour by the header 3.6 s may be of the rate (RATE_UNSURE): 8.6 s in all.
+    Both are proposals of provpack/package/benchfit.py."""
+    found = alone(captured(after(begin), 3600, origination="2031-05-04T19:59:52"), made())
+    assert (found.time, found.starts_from) == ("agrees", source), found.why
+    at = after(-8 if source == "bext" else begin)
+    assert found.starts_at == at.isoformat(timespec="milliseconds")
+    said = "That is 8.6 s from what its last change says."
+    assert (said in found.why) == (source == "modified_time"), found.why
+
+
+@pytest.mark.parametrize(("before", "time"), [(4.95, "not_known"), (5.05, "disagrees")])
+def test_a_file_changed_just_before_a_running_pass_may_be_its_own(before: float, time: Fits) -> None:
+    """ONE_CLOCK, 5 s: within that two times are the same, since disks and bext keep whole seconds."""
+    found = alone(captured(after(-before - 60), 60), made(lasted=None))
+    assert found.time == time, found.why
+
+
 def test_bext_and_last_change_that_contradict_each_other_leave_it_open() -> None:
     found = alone(captured(EIGHT, 3600, origination="2031-05-04T20:25:00"), made())
     assert found.time == "not_known"
@@ -310,6 +329,17 @@ def test_a_pattern_of_the_other_chain_alone_speaks_for_the_other_pass() -> None:
     found = match(elsewhere, a, capture_files=None, others=[b], other_files={"B": B_FILES})
     assert verdicts(found) == ("agrees", "agrees", "not_known")  # B's input is ruled out
     assert found.better is None
+
+
+@pytest.mark.parametrize(("begin", "whole"), [(0.745, True), (0.755, False)])
+def test_another_pass_of_the_chain_is_no_rival_when_it_is_more_than_twice_as_far_off(
+    begin: float, whole: bool
+) -> None:
+    """CLEARLY_CLOSER is 2, and a second besides (ours, provpack/package/benchmatch.py). A file as long as
+    either pass is off by twice its gap, which is b and 2.75 - b: 5.5 - 2b > 2 x 2b + 1 below 0.75."""
+    first, second = made("T01", lasted=30), made("T02", start=after(2.75), lasted=30)
+    seen = captured(after(begin), 30)
+    assert match(seen, first, capture_files=A_FILES, others=[second], other_files=BOTH).whole == whole
 
 
 def test_short_passes_after_each_other_on_one_chain_are_told_apart_by_how_close_they_are() -> None:

@@ -134,6 +134,54 @@ def test_logged_and_found_stand_on_one_time_line(made: Finished) -> None:
     assert " style=" not in text and "onclick" not in text  # the content security policy allows neither
 
 
+def test_where_nothing_was_logged_the_picture_has_no_numbers(made: Finished) -> None:
+    made.attach("T02", B)
+    made.measure("T02")
+    view = after(made, "T02")
+    drawing = after_parts(view)
+    assert drawing["svg"] and not drawing["numbered"] and drawing["events"] == []
+    assert drawing["words"].endswith("Events noted: 0.")
+    assert {meaning for _, meaning in drawing["key"]} == {"digital silence (measured)"}
+    text = html(made, "after", view)
+    assert "Events noted: 0.</figcaption>" in text and "Numbers stand for" not in text
+    assert 'id="events"' not in text and "logged by a person" not in text
+
+
+@pytest.mark.parametrize(
+    ("many", "said"),
+    [
+        (1, "1 logged event and where it lies in the file"),
+        (2, "2 logged events and where they lie in the file"),
+    ],
+)
+def test_one_event_is_told_as_one(made: Finished, many: int, said: str) -> None:
+    before = after(made)
+    before["files"]["more"] = before["files"]["shown"][:many]
+    files = "file" if many == 1 else "files"
+    assert f"<summary>{many} further {files}, less likely</summary>" in html(made, "after", before)
+    made.attach("T01", A)
+    made.measure("T01")
+    view = after(made)
+    processing = view["picture"]["record"]["processing"]
+    processing["transfer_events"] = processing["transfer_events"][:many]
+    assert f"<summary>{said}</summary>" in html(made, "after", view)
+
+
+def test_measurements_without_an_envelope_are_told_without_a_picture(made: Finished) -> None:
+    """schemas/measurements.schema.json does not require `envelope`; what was kept in the job folder may have
+    none."""
+    made.attach("T01", A)
+    made.measure("T01")
+    view = after(made)
+    del view["picture"]["measurements"]["envelope"]
+    drawing = after_parts(view)
+    assert (drawing["svg"], drawing["words"], drawing["key"], drawing["numbered"]) == ("", "", (), False)
+    text = html(made, "after", view)
+    assert "<figcaption>" not in text and 'class="sound"' not in text
+    assert "3 logged events and where they lie in the file" in text and "Sound held" in text
+    assert "Declared beside measured." in text and "Bits per sample" in text
+
+
 def test_events_of_a_pass_that_is_not_the_transfers_lie_in_its_own_file(made: Finished) -> None:
     made.attach("T01", A)
     made.act("judged", transfer_id="T01", verdict="redo", note="hum", **{"pass": 1})
@@ -239,6 +287,14 @@ def test_ready_sealed_and_the_ledger(made: Finished) -> None:
     ]  # fmt: skip
     assert after(made)["sealed"] == PACKAGE
     assert "never patched" in html(made, "after", after(made))
+
+
+@pytest.mark.parametrize(("many", "said"), [(1, "1 older line"), (2, "2 older lines")])
+def test_older_lines_of_the_ledger_are_counted(made: Finished, many: int, said: str) -> None:
+    view = packages(made)
+    line = {"iso": "2026-06-02T21:10:00+02:00", "at": "21:10:00", "words": "Wrapped.", "n": 1}
+    view["ledger"] = {"shown": [line], "more": [line] * many, "trouble": ""}
+    assert f"<summary>{said}</summary>" in html(made, "packages", view)
 
 
 def test_a_broken_ledger_is_said(made: Finished) -> None:

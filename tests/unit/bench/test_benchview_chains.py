@@ -119,4 +119,18 @@ def test_no_chain_and_hostile_words_still_make_a_page(tmp_path: Path) -> None:
     text = page("chains", chains_view(made.desk, made.info), frame=frame)
     assert "<script>alert" not in text and "&lt;script&gt;alert" in text
     assert " style=" not in text and "onclick" not in text  # the content security policy allows neither
-    assert frame.zone == "UTC+02:00"
+    assert "Times are local, UTC+02:00." in text
+
+
+@pytest.mark.parametrize(
+    ("now", "zone"),
+    [
+        ("2026-06-12T21:00:00.250+02:00", "UTC+02:00"),
+        ("2026-06-12T21:00:00-09:30", "UTC-09:30"),
+        ("2026-06-12T21:00:00+00:00", "UTC+00:00"),
+        ("1885-06-12T21:00:00+00:53:28", "UTC+00:53"),
+    ],
+)
+def test_the_clock_of_the_page_is_told_by_its_offset(now: str, zone: str) -> None:
+    """The forms of datetime.isoformat() with an offset (Python library reference, datetime)."""
+    assert Frame(token="t", title="x", path="/", by="", job="J", n=0, now=now).zone == zone

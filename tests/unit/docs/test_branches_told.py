@@ -49,7 +49,8 @@ def test_lines_and_branches_are_counted_by_room() -> None:
     [
         ({}, 0, 0),
         ({}, 1, 1),
-        ({"provpack/report/a.py": told(9, [3], 0, [])}, 0, 0),
+        ({"provpack/jobs/a.py": told(9, [3], 0, [])}, 0, 0),
+        ({"provpack/report/b.py": told(9, [3], 0, [])}, 0, 1),
         ({"provpack/package/b.py": told(9, [], 2, [[1, 2]])}, 0, 1),
         ({"provpack/xmldoc.py": told(9, [3], 0, [])}, 0, 1),
     ],

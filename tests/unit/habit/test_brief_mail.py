@@ -40,6 +40,7 @@ def selection(**more: Any) -> Selection:
 
 
 GONE = rules.FILE_MISSING.found("'data/a.wav' is listed but not there.", "manifest-sha512.txt, line 1")
+NONE_HERE = rules.NO_BAG_HERE.found("There is no package at or beneath this folder.", "/srv/tapes")
 LINK = rules.LEDGER_BROKEN.found("Line 3 was changed.", "/srv/tapes/custody-ledger.jsonl")
 
 
@@ -59,7 +60,7 @@ def sampled(**more: Any) -> Sampled:
         (
             result(*[unit()] * 214),
             selection(left=1203, oldest_left=datetime(2024, 3, 1, 5, tzinfo=UTC)),
-            "all 214 packages checked are good; 1,203 left, oldest check 2024-03-01",
+            "all 214 packages checked are good; 1 203 left, oldest check 2024-03-01",
         ),
         (
             result(*[unit()] * 2),
@@ -72,11 +73,11 @@ def sampled(**more: Any) -> Sampled:
             "3 of 214 packages are not good (1 bad, 1 missing, 1 could_not_check)",
         ),
         (result(unit("bad"), unit()), selection(), "1 of 2 packages is not good (1 bad)"),
-        (result(), selection(due=0), "nothing is due of 1,417 packages"),
+        (result(), selection(due=0), "nothing is due of 1 417 packages"),
         (
             result(findings=(LINK, LINK)),
             selection(due=0),
-            "nothing is due of 1,417 packages; 2 warnings besides",
+            "nothing is due of 1 417 packages; 2 warnings besides",
         ),
         (result(), selection(left=7), "nothing was checked; 7 left"),
         (
@@ -92,7 +93,22 @@ def sampled(**more: Any) -> Sampled:
         (
             result(*[unit()] * 59),
             selection(sample=sampled()),
-            "all 59 packages checked are good; of 1,000 at most 48 are not (95 % confidence)",
+            "all 59 packages checked are good; of 1 000 at most 48 are not (95 % confidence)",
+        ),
+        (
+            result(unit("could_not_check", 3, NONE_HERE)),
+            selection(known=0),
+            "no package was found at /srv/tapes/could_not_check-3, so nothing was checked",
+        ),
+        (
+            result(*[unit("could_not_check", 3, NONE_HERE)] * 1200, findings=(LINK,)),
+            selection(known=0),
+            "no package was found at any of the 1 200 paths, so nothing was checked; 1 warning besides",
+        ),
+        (
+            result(unit("could_not_check", 3, NONE_HERE), unit("missing", 4, GONE)),
+            selection(known=0),
+            "2 of 2 packages are not good (1 missing, 1 could_not_check)",
         ),
     ],
 )  # fmt: skip
@@ -168,10 +184,26 @@ def test_many_more_are_counted_and_digests_cut() -> None:
     assert line == "    a.wav: has 0123456789abcdef..."
 
 
+def test_a_command_is_neither_wrapped_nor_cut_short() -> None:
+    """Wrapped, or with a digest cut short, it could not be typed."""
+    command = f"provpack heal /srv/{'0123456789abcdef' * 4}/t01 /mnt/second/t01 --to /srv/healed"
+    lines = list(brief_lines(result(unit()), selection(), ["To heal it:", command, f"As {command}"]))
+    assert f"  {command}" in lines
+    assert not any(command in line for line in lines if line.startswith("  As "))
+
+
+def test_an_amount_is_not_broken_over_two_lines() -> None:
+    """Broken, `1 203` would be read as two amounts."""
+    for n in range(60):
+        lines = list(brief_lines(result(unit()), selection(), ["x" * n + " and 1 203 417 packages besides"]))
+        assert sum("1 203 417" in line for line in lines) == 1
+        assert all(line.isascii() and len(line) <= 72 for line in lines)
+
+
 def test_what_was_chosen() -> None:
     (line,) = selection_lines(selection(bare=3))
     assert line == (
-        "1,417 packages known, 214 due (not found good for 365 days, or once bad), 3 without a good check "
+        "1 417 packages known, 214 due (not found good for 365 days, or once bad), 3 without a good check "
         "before; 214 checked, the longest unchecked first."
     )
     lines = list(
@@ -195,10 +227,10 @@ def test_what_was_chosen() -> None:
 def test_what_a_sample_says() -> None:
     first, second = selection_lines(selection(wish=Wish(), sample=sampled(not_good=1, at_most=76)))
     assert first == (
-        "Sample: 59 of 1,000 packages drawn at random (seed 7); of 59 checked, 58 good and 1 not."
+        "Sample: 59 of 1 000 packages drawn at random (seed 7); of 59 checked, 58 good and 1 not."
     )
     assert second.startswith(
-        "With 95 % confidence at most 76 of the 1,000 are not good, at the depth of this"
+        "With 95 % confidence at most 76 of the 1 000 are not good, at the depth of this"
     )
     assert "Of all samples that could have been drawn, at least 95 % lead to a figure that holds" in second
     unfinished = list(selection_lines(selection(sample=sampled(checked=3, at_most=None))))

@@ -35,9 +35,9 @@ def sampled(**more: Any) -> Sampled:
 def test_what_a_sample_says_of_the_rest() -> None:
     first, second = sample_lines(sampled())
     assert first == (
-        "Sample: 59 of 1,000 packages drawn at random (seed 7); of 59 checked, 57 good and 2 not."
+        "Sample: 59 of 1 000 packages drawn at random (seed 7); of 59 checked, 57 good and 2 not."
     )
-    assert second.startswith("With 95 % confidence at most 48 of the 1,000 are not good,")
+    assert second.startswith("With 95 % confidence at most 48 of the 1 000 are not good,")
     more = list(sample_lines(sampled(), again=1, gone=2))
     assert more[2:] == [
         "Not part of these figures: 1 package once found bad, checked besides.",

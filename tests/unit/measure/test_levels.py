@@ -86,6 +86,21 @@ def test_equals_the_obvious_computation(
         assert list(bin_) == [(int(part[:, c].min()), int(part[:, c].max())) for c in range(channels)]
 
 
+@pytest.mark.parametrize("pieces", [1, 3, 7, 250, 10**9])
+@pytest.mark.parametrize("width", [1, 2, 3, 4])
+def test_frames_and_silence_cut_by_the_pieces_are_whole(width: int, pieces: int) -> None:
+    """Figures by hand: ten frames of sound, seventy of silence, ten of sound, sixty-four of silence."""
+    codes = np.zeros((154, 2), dtype=np.int64)
+    codes[:10], codes[80:90] = (-128, 3), (127, -5)
+    got = measure(pack(codes, width), PcmLayout(channels=2, container_bytes=width), pieces)
+    assert got.frames == 154
+    assert got.digital_silence == (Run(start=10, length=70), Run(start=90, length=64))
+    left, right = got.channels
+    assert (left.min_code, left.max_code, right.min_code, right.max_code) == (-128, 127, -5, 3)
+    assert left.dc_offset_codes * 154 == pytest.approx(-10)  # ten times -128 and ten times 127
+    assert right.dc_offset_codes * 154 == pytest.approx(-20)
+
+
 def test_samples_of_24_bit_keep_their_value() -> None:
     codes = [-(1 << 23), -1, 0, 1, (1 << 23) - 1]
     data = b"".join(c.to_bytes(3, "little", signed=True) for c in codes)

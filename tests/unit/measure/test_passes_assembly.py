@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.passes import LOSSES, assembled, reader, tape
@@ -101,6 +102,19 @@ def test_undecided_places_are_named() -> None:
     (place,) = proposal.undecided
     assert (place.target_start, place.target_end) == (100_000, 100_400)
     assert np.array_equal(assembled(proposal, (one, two)), one)
+
+
+@pytest.mark.parametrize("base", [0, 1])
+def test_a_buffer_written_twice_is_left_out(base: int) -> None:
+    """Nothing is taken there from the pass that is whole, and its two sides are one range again."""
+    twice = LOSSES["buffer twice"](clean(), 100_000, np.random.default_rng(4))
+    assert len(twice) > len(clean())
+    found = compare_passes(reader(twice, clean()), (len(twice), len(clean())))
+    assert [s.damaged for s in found.stretches if s.kind == "differing"] == [0]
+    proposal = propose(found, base=base)
+    assert proposal is not None and proposal.undecided == ()
+    assert np.array_equal(assembled(proposal, (twice, clean())), clean())
+    assert [r.which for r in proposal.ranges] == ([0, 0] if base == 0 else [1])
 
 
 def test_no_proposal_where_nothing_is_aligned_or_something_was_left_out() -> None:

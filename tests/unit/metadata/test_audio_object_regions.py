@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from provpack.package.audio_object import build_audio_object
-from provpack.package.audio_object_notes import NOTES_MAX, Note, notes_of, place
-from provpack.package.audio_object_regions import REGIONS_MAX, Stretch, in_file, stretches
+from provpack.package.audio_object_notes import Note, notes_of, place
+from provpack.package.audio_object_regions import Stretch, in_file, stretches
 from provpack.package.audio_object_terms import AES57
 from provpack.xmldoc import parse_untrusted
 
@@ -122,10 +122,10 @@ def test_stretches_tile_the_file_whatever_the_ranges(full: dict[str, Any], seed:
 
 
 def test_regions_are_bounded_and_the_last_one_says_so(full: dict[str, Any]) -> None:
-    ranges = [state(n * 10, n * 10 + 10, "off" if n % 2 else "on") for n in range(2 * REGIONS_MAX)]
+    ranges = [state(n * 10, n * 10 + 10, "off" if n % 2 else "on") for n in range(1000)]
     full["signal"].update(signal_state_ranges=ranges, file_emphasis="mixed", tape_emphasis="mixed")
     got = stretches(full, FRAMES)
-    assert len(got) == REGIONS_MAX and got[-1].file == got[-1].tape == "changing"
+    assert len(got) == 500 and got[-1].file == got[-1].tape == "changing"
     assert got[-1].end == FRAMES
     document = build_audio_object(full, full["files"])
     assert document is not None and len(document) < 1_000_000
@@ -136,19 +136,41 @@ def test_regions_are_bounded_and_the_last_one_says_so(full: dict[str, Any]) -> N
     assert sorted(owners) == sorted(str(r.get("ID")) for r in root.iterfind(".//a:region", N))
 
 
+@pytest.mark.parametrize(("ranges", "regions", "last"), [(499, 500, "mixed"), (500, 500, "changing")])
+def test_five_hundred_regions_are_told_apart(
+    full: dict[str, Any], ranges: int, regions: int, last: str
+) -> None:
+    """One for each range, and one for the rest of the file, which no range speaks of."""
+    states = [state(n * 10, n * 10 + 10, "off" if n % 2 else "on") for n in range(ranges)]
+    full["signal"].update(signal_state_ranges=states, file_emphasis="mixed", tape_emphasis="mixed")
+    got = stretches(full, FRAMES)
+    assert (len(got), got[-1].tape, got[-1].end) == (regions, last, FRAMES)
+
+
+def test_three_hundred_notes_are_told_one_by_one(full: dict[str, Any]) -> None:
+    event = {"type": "click", "length": 3, "channel": 1, "confidence": 0.8}
+    full["measured"]["events_detected"] = [{**event, "start": n} for n in range(300)]
+    full["processing"]["transfer_events"] = [
+        {"frame": n, "type": "error_lamp", "origin": "seen"} for n in range(300)
+    ]
+    words = [n.words for n in notes_of(full, FRAMES)]
+    assert not any(" more " in word for word in words)
+    assert sum("error lamp" in word for word in words) == 300
+
+
 def test_notes_are_bounded_and_say_how_many_are_left_out(full: dict[str, Any]) -> None:
     event = {"type": "click", "length": 3, "channel": 1, "confidence": 0.8}
-    full["measured"]["events_detected"] = [{**event, "start": n} for n in range(NOTES_MAX + 7)]
+    full["measured"]["events_detected"] = [{**event, "start": n} for n in range(307)]
     full["measured"]["events_left_out"] = 5000
     full["processing"]["transfer_events"] = [
-        {"frame": n, "type": "error_lamp", "origin": "seen"} for n in range(NOTES_MAX + 1)
+        {"frame": n, "type": "error_lamp", "origin": "seen"} for n in range(301)
     ]
     words = [n.words for n in notes_of(full, FRAMES)]
     both = "data/metadata/record.json and data/metadata/measurements.json"
     assert f"7 more measured events stand in {both}" in words
     assert "5000 more measured events were counted but not listed" in words
     assert "1 more logged events stand in data/metadata/record.json" in words
-    assert words.count("measured: click; confidence 0.8") == NOTES_MAX
+    assert words.count("measured: click; confidence 0.8") == 300
 
 
 def test_logged_and_measured_are_never_confused(full: dict[str, Any]) -> None:

@@ -21,7 +21,7 @@ from provpack.package.describe import (
     start_of,
 )
 from provpack.package.describe_derivative import build_derivative_bext
-from provpack.package.embedding import EMBEDDED_EVENTS, EMBEDDED_SILENCES, embeddable
+from provpack.package.embedding import embeddable
 from provpack.package.listening import listening
 from provpack.package.notice import Item, Letter, Playing, build_notice
 from provpack.package.notice import Said as Notice
@@ -80,21 +80,21 @@ def test_the_start_of_the_earliest_pass_where_zones_differ() -> None:
 
 
 def test_what_is_cut_from_the_embedded_record_is_said() -> None:
-    record = {"files": [1], "derived": [{"field": "/x"}], "measured": {"digital_silence": [{}] * 200}}
+    record = {"files": [1], "derived": [{"field": "/x"}], "measured": {
+        "digital_silence": [{}] * 200, "events_detected": [{}] * 50,
+    }}  # fmt: skip
     assert embeddable(record) == {**record, "files": []}
     assert embeddable({"files": [1], "measured": None}) == {"files": [], "measured": None}
     assert embeddable({"measured": {"events_detected": None}})["measured"] == {"events_detected": None}
-    long: dict[str, Any] = {
-        "measured": {"digital_silence": [{}] * (EMBEDDED_SILENCES + 1), "events_detected": [{}] * 70}
-    }
+    long: dict[str, Any] = {"measured": {"digital_silence": [{}] * 201, "events_detected": [{}] * 70}}
     inner = embeddable(long)
-    assert len(inner["measured"]["digital_silence"]) == EMBEDDED_SILENCES
-    assert len(inner["measured"]["events_detected"]) == EMBEDDED_EVENTS
+    assert len(inner["measured"]["digital_silence"]) == 200
+    assert len(inner["measured"]["events_detected"]) == 50
     assert [(d["field"], d["how"]) for d in inner["derived"]] == [
         ("/measured/digital_silence", "the first 200 of 201; the package lists all of them"),
         ("/measured/events_detected", "the first 50 of 70; the package lists all of them"),
     ]
-    assert len(long["measured"]["digital_silence"]) == EMBEDDED_SILENCES + 1  # the record is left as it was
+    assert len(long["measured"]["digital_silence"]) == 201  # the record is left as it was
 
 
 def test_the_coding_history_names_the_machines_in_the_order_of_the_signal() -> None:

@@ -1,7 +1,8 @@
-"""What `deliver` and `close` say: what has left, what was entered, and what to do next."""
+"""What `deliver`, `receive` and `close` say: what has left or come, what was entered, what to do next."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,7 +10,9 @@ import pytest
 
 from provpack.errors import InputProblem
 from provpack.findings import Finding, Severity
-from provpack.report.text_delivery import _came, _noted, close_lines, deliver_lines
+from provpack.jobs.receipts import ReceiveResult, ReceiveUnit
+from provpack.package.receipt import Found
+from provpack.report.text_delivery import _came, _noted, close_lines, deliver_lines, receive_lines
 
 
 def finding(rule: str = "x", severity: Severity = "error") -> Finding:
@@ -56,6 +59,71 @@ def test_a_delivery_that_was_not_written() -> None:
     lines = delivered(unit("not_delivered"), client=None, delivery=None)
     assert lines[0] == "For (no client could be told), as tar" and lines[-1] == "Nothing was written."
     assert not any("provpack close" in line for line in lines)
+
+
+def taken(name: str, *findings: Finding, outcome: str = "good", as_noted: bool | None = True) -> ReceiveUnit:
+    found = Found(
+        name=name, tagmanifest_sha512=None, outcome=outcome, signature="missing", demands="not_asked",
+        as_noted=as_noted, findings={},
+    )  # fmt: skip
+    return ReceiveUnit(found=found, findings=findings)
+
+
+def received(*units: ReceiveUnit, kind: str = "delivery", **more: Any) -> list[str]:
+    signature = more.pop("receipt_signature", None)
+    findings = more.pop("findings", ())
+    content = {
+        "received_by": {"name": None, "organisation": None}, "conclusion": "accepted", "depth": "bytes",
+        "delivery_note_sha512": "ab", "note_signature": "missing", **more,
+    }  # fmt: skip
+    result = ReceiveResult(
+        path="/in/D-1", kind=kind, receipt=Path("/r.json"), receipt_sha512="cd", receipt_signature=signature,
+        content=content, units=units, findings=findings,
+    )  # fmt: skip
+    return list(receive_lines(result))
+
+
+def test_a_delivery_that_is_accepted() -> None:
+    lines = received(*[taken(f"j_t{n:04}") for n in range(1200)])
+    assert lines[:3] == ["Delivery: /in/D-1", "", "  GOOD            j_t0000  (as noted; no findings)"]
+    at = lines.index("1 200 good (depth bytes).")
+    assert lines[at + 1 : at + 3] == [
+        "The delivery note is not signed.",
+        "ACCEPTED: everything is there, unchanged, and as the papers say.",
+    ]
+    assert lines[at + 4 : at + 7] == [
+        "Receipt written: /r.json", "SHA-512 of the receipt: cd",
+        "It names nobody as receiver; --by and --organisation do, if you wish.",
+    ]  # fmt: skip
+    assert lines[-2] == "Send this file back to whoever delivered, and keep a copy with your papers."
+
+
+def test_a_receipt_that_is_signed_is_sent_with_its_signature() -> None:
+    who = {"name": "I. Varrow", "organisation": "Harbour Museum"}
+    lines = received(taken("j_t01"), received_by=who, receipt_signature=Path("/r.json.sig"))
+    at = lines.index("SHA-512 of the receipt: cd")
+    assert lines[at + 1 : at + 4] == [
+        "Its signature: /r.json.sig",
+        "It names I. Varrow of Harbour Museum as receiver, as you asked.",
+        "Send both files back to whoever delivered, and keep a copy with your papers.",
+    ]
+
+
+def test_what_came_without_papers_and_with_findings() -> None:
+    unvouched = finding("sig-unvouched", "note")
+    lines = received(
+        taken("j_t01", unvouched, as_noted=None), taken("j_t02", unvouched, finding(), outcome="bad"),
+        kind="packages", findings=(finding("receive-x", "warning"),), conclusion="refused",
+    )  # fmt: skip
+    assert lines[0] == "Packages: /in/D-1"
+    assert lines[2] == "WARNING a" and "NOTE    2 packages" in lines
+    assert "  GOOD            j_t01  (no note; no findings)" in lines
+    at = lines.index("  BAD             j_t02  (no note; 1 error)")
+    assert lines[at + 1] == "      ERROR   a"
+    assert "1 good, 1 bad (depth bytes)." in lines and not any("delivery note" in line for line in lines)
+    assert any(line.startswith("REFUSED: not everything is as it should be.") for line in lines)
+    gone = received(taken("j_t01"), delivery_note_sha512=None, conclusion="accepted_with_remarks")
+    assert "The delivery note is not there." in gone
 
 
 def closed(outcome: str = "closed", **more: Any) -> list[str]:

@@ -22,6 +22,7 @@ from provpack.report.text import (
     verify_outcome,
     wrap_lines,
 )
+from provpack.report.text import wrapped as wrapped_lines
 from provpack.report.text_report import report_lines
 
 
@@ -203,6 +204,7 @@ def test_what_is_wrong_says_what_not_to_do() -> None:
     ("demands", "said", "outcome"),
     [
         ("met", "signature: valid; what was asked: met (signer op@example; keys 2)", "good"),
+        ("not_asked", "signature: valid (signer op@example; keys 2)", "good"),
         ("not_met", "1 package: what was asked beyond being intact is NOT met.", "intact, but not as asked"),
         ("could_not_check", "1 package: what was asked could not be checked.",
          "intact; what was asked could not be checked"),
@@ -247,6 +249,40 @@ def test_where_the_page_of_a_package_is(
     assert lines[:2] == ["Without a title (j_t01)", "  One reel."]
     assert any(line.startswith(said) for line in lines)
     assert any(line.startswith("A new page") for line in lines) == (written is not None)
+
+
+def test_what_a_package_asks_of_whoever_listens_stands_in_points() -> None:
+    warned = {"severity": "warning", "what": "Nobody noted who took part.", "rule": "rec-people"}
+    result = {
+        "title": "Harbour songs", "package_name": "j_t01", "summary": ["One reel."],
+        "listen": ["A mute at 0:10:00."], "cautions": ["It may hold names. " * 6], "findings": [warned],
+        "page": None, "serialisation": None, "written": None,
+    }  # fmt: skip
+    lines = list(report_lines(result))
+    assert lines[2:5] == ["What to listen for:", "  - A mute at 0:10:00.", "Cautions:"]
+    assert lines[5].startswith("  - It may hold names.") and lines[6].startswith("    ")
+    at = lines.index("What today's rules say of the record:")
+    assert lines[at + 1] == "  - warning: Nobody noted who took part. (rec-people)"
+
+
+@pytest.mark.parametrize(
+    ("width", "lines"),
+    [
+        (26, ["  and then 1 203 417", "    packages were read"]),
+        (17, ["  and then", "    1 203 417", "    packages were", "    read"]),
+        (8, ["  and", "    then", "    1 203 417", "    packages", "    were", "    read"]),
+    ],
+)
+def test_an_amount_is_never_broken_over_two_lines(width: int, lines: list[str]) -> None:
+    """Broken, it would read as two amounts: 1, and 203 417."""
+    assert wrapped_lines("and then 1 203 417 packages were read", "  ", "    ", width) == lines
+
+
+def test_groups_of_three_digits_that_are_no_amount_are_broken_as_words_are() -> None:
+    lines = wrapped_lines("blocks " + "101 " * 60, "")
+    assert len(lines) == 3 and all(len(line) <= 100 for line in lines)
+    assert wrapped_lines("on 2031-05-04 1203 417", "", None, 15) == ["on 2031-05-04", "1203 417"]
+    assert wrapped_lines("in 1203 417", "", None, 7) == ["in 1203", "417"]
 
 
 # ---- demo

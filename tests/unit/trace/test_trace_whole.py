@@ -14,7 +14,7 @@ from provpack.catalogue.values import Check, Fault, Listed, Package, Part
 from provpack.errors import CouldNotCheck, InputProblem, PackageProblem
 from provpack.jobs.trace import Question, everyone, trace
 from provpack.jobs.tracebeneath import Beneath
-from provpack.jobs.traced import Looked, Traced
+from provpack.jobs.traced import Looked, Traced, Written
 from provpack.jobs.traceletters import Paper, compose
 from provpack.jobs.tracetimes import Window
 from provpack.package.heldnames import person_of
@@ -180,7 +180,50 @@ def test_when_the_roots_were_last_looked_at_is_told() -> None:
         result = trace(known.ask, question, Looked(catalogue="memory", packages=8))
     assert result.as_json()["looked"]["seen"] == [{"root": "/store", "at": "2031-06-01T08:00:00Z"}]
     text = "\n".join(trace_lines(result.as_json(), ()))
-    assert "Last looked at: /store, 2031-06-01T08:00:00Z" in text
+    assert "Last looked at: /store, 2031-06-01T08:00:00Z" in text and " more (--json" not in text
+
+
+@pytest.mark.parametrize(("roots", "more"), [(10, None), (11, "1 root"), (13, "3 roots")])
+def test_of_many_roots_the_first_are_told(roots: int, more: str | None) -> None:
+    with catalogue(PACKAGES) as known:
+        with known.writing() as writer:
+            for n in range(roots):
+                writer.seen_root(f"/store-{n:02}", "2031-06-01T08:00:00Z")
+        result = trace(known.ask, Question(equipment="DECK-2", window=Window()), Looked(catalogue="memory"))
+    lines = list(trace_lines(result.as_json(), ()))
+    assert [line[18:27] for line in lines if "Last looked at: " in line] == [
+        f"/store-{n:02}" for n in range(10)
+    ]
+    told = [line for line in lines if " more (--json has them all)" in line]
+    assert told == ([f"  and {more} more (--json has them all)"] if more else [])
+
+
+def test_the_table_that_was_written_is_named() -> None:
+    with catalogue(PACKAGES) as known:
+        result = trace(known.ask, Question(equipment="DECK-2", window=Window()), Looked(catalogue="memory"))
+    assert not any("Table" in line for line in trace_lines(result.as_json(), ()))
+    written = replace(result, table="/papers/deck-2.csv")
+    assert list(trace_lines(written.as_json(), ()))[-1] == "Table: /papers/deck-2.csv"
+
+
+def test_every_notice_that_was_written_is_named_and_is_to_be_read_first() -> None:
+    with catalogue(PACKAGES) as known:
+        result = trace(known.ask, Question(equipment="DECK-2", window=Window()), Looked(catalogue="memory"))
+    assert not any("Notice for" in line for line in trace_lines(result.as_json(), ()))
+    papers = tuple(Written(path=f"/papers/{n}.txt", client=name) for n, name in enumerate((ARCHIVE, MUSEUM)))
+    lines = list(trace_lines(replace(result, letters=papers).as_json(), ()))
+    at = lines.index(f"Notice for {ARCHIVE}: /papers/0.txt")
+    assert lines[at + 1] == f"Notice for {MUSEUM}: /papers/1.txt"
+    assert lines[at + 2].startswith("Read each notice before you send it")
+
+
+def test_what_was_read_for_this_trace_alone_names_no_catalogue() -> None:
+    with catalogue(PACKAGES) as known:
+        looked = Looked(catalogue=None, roots=("/store", "/old"), packages=1203)
+        result = trace(known.ask, Question(equipment="DECK-2", window=Window()), looked)
+    lines = list(trace_lines(result.as_json(), ()))
+    assert "  Looked in: read anew: /store, /old (1 203 packages)" in lines
+    assert not any("Last looked at" in line or "Only what lies beneath" in line for line in lines)
 
 
 # --- beneath some folders ---
