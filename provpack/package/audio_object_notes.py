@@ -16,11 +16,14 @@ from typing import Any
 from provpack.package import layout
 from provpack.package.audio_object_regions import Stretch, frame_of
 from provpack.package.audio_object_terms import el, moment, time_range
+from provpack.package.figures import counted
 from provpack.package.premis_view import Json, at, rows, spoken
 from provpack.xmldoc import Node
 
 NOTES_MAX = 300
 """Notes of one kind (logged events, measured damage, silence, joins, remarks on states) in one document."""
+Kind = tuple[str, str]
+"""What there are more of: one, several."""
 _LONGEST = 1000  # characters of free text in a note; the record holds the whole
 
 
@@ -51,14 +54,21 @@ def _moment(said: Any, otherwise: str) -> str:
     return said if isinstance(said, str) and "T" in said else otherwise
 
 
-def _bounded(notes: Sequence[Note], *, kind: str, where: str, made: str, more: int = 0) -> list[Note]:
+def _bounded(notes: Sequence[Note], *, kind: Kind, where: str, made: str, more: int = 0) -> list[Note]:
     """At most NOTES_MAX, and a last one that counts the rest; more: how many were only counted."""
     left = max(0, len(notes) - NOTES_MAX)
     out = list(notes[:NOTES_MAX])
     if left:
-        out.append(Note(words=f"{left} more {kind} stand in {where}", at=made, timed=False))
+        out.append(
+            Note(
+                words=f"{counted(left, *kind)} {'stands' if left == 1 else 'stand'} in {where}",
+                at=made,
+                timed=False,
+            )
+        )
     if more:
-        out.append(Note(words=f"{more} more {kind} were counted but not listed", at=made, timed=False))
+        were = "was" if more == 1 else "were"
+        out.append(Note(words=f"{counted(more, *kind)} {were} counted but not listed", at=made, timed=False))
     return out
 
 
@@ -183,11 +193,31 @@ def notes_of(record: Json, frames: int) -> list[Note]:
     return [
         *_searched(record, made),
         *_channels(record, frames, made),
-        *_bounded(_joins(record, frames, made), kind="joins", where=layout.RECORD, made=made),
-        *_bounded(_states(record, frames, made), kind="remarks on states", where=layout.RECORD, made=made),
-        *_bounded(_logged(record, frames, made), kind="logged events", where=layout.RECORD, made=made),
-        *_bounded(damage, kind="measured events", where=both, made=made, more=uncounted),
-        *_bounded(quiet, kind="runs of digital silence", where=both, made=made),
+        *_bounded(
+            _joins(record, frames, made), kind=("more join", "more joins"), where=layout.RECORD, made=made
+        ),
+        *_bounded(
+            _states(record, frames, made),
+            kind=("more remark on states", "more remarks on states"),
+            where=layout.RECORD,
+            made=made,
+        ),
+        *_bounded(
+            _logged(record, frames, made),
+            kind=("more logged event", "more logged events"),
+            where=layout.RECORD,
+            made=made,
+        ),
+        *_bounded(
+            damage,
+            kind=("more measured event", "more measured events"),
+            where=both,
+            made=made,
+            more=uncounted,
+        ),
+        *_bounded(
+            quiet, kind=("more run of digital silence", "more runs of digital silence"), where=both, made=made
+        ),
     ]
 
 

@@ -168,8 +168,8 @@ def test_notes_are_bounded_and_say_how_many_are_left_out(full: dict[str, Any]) -
     words = [n.words for n in notes_of(full, FRAMES)]
     both = "data/metadata/record.json and data/metadata/measurements.json"
     assert f"7 more measured events stand in {both}" in words
-    assert "5000 more measured events were counted but not listed" in words
-    assert "1 more logged events stand in data/metadata/record.json" in words
+    assert "5 000 more measured events were counted but not listed" in words
+    assert "1 more logged event stands in data/metadata/record.json" in words
     assert words.count("measured: click; confidence 0.8") == 300
 
 
