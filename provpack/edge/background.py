@@ -97,7 +97,8 @@ class Background:
         self._stopping.set()
 
     def wait(self, seconds: float | None = None) -> Ended | None:
-        """How it ended; None when it has not after so many seconds."""
+        """How it ended, once over() has come back; None when it has not after so many seconds. Not to be
+        called from over()."""
         self._finished.wait(seconds)
         return self._ended
 
@@ -108,8 +109,10 @@ class Background:
         finally:
             see_ended(self._process, self._pipe, wait=_GOODBYE if ended.how == "done" else GRACE / 5)
             self._ended = ended
-            self._finished.set()
-            self._over(ended)
+            try:
+                self._over(ended)
+            finally:
+                self._finished.set()  # who waited finds what came of it told already
 
     def _hear(self) -> Ended:
         idle, grace = Idle(), Idle()

@@ -150,10 +150,9 @@ def _lay_under(
         for name in (*other.values, *theirs, *_tops(other.refused))
         if name not in keep and (not again or _of_the_carrier(name))
     }
-    for name in taken & set(theirs):
-        mine[name] = copy.deepcopy(theirs[name])
-    for name in taken & set(other.values):
-        row.values[name] = copy.deepcopy(other.values[name])
+    # in the order of the other row: what is told of them comes in the same order in every process
+    mine |= {name: copy.deepcopy(table) for name, table in theirs.items() if name in taken}
+    row.values |= {name: copy.deepcopy(value) for name, value in other.values.items() if name in taken}
     row.origins.update({key: o for key, o in other.origins.items() if key.partition("/")[0] in taken})
     row.refused |= {key for key in other.refused if key.partition("/")[0] in taken}
     if not again:  # what nobody knew of the recording is not known now either

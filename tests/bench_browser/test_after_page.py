@@ -13,7 +13,7 @@ import pytest
 from bench_server.running import Running, running
 from playwright.sync_api import expect
 from support.benchafter import A, B, Finished
-from support.benchbrowser import accessibility, browsing, sticks_out, too_small
+from support.benchbrowser import accessibility, browsing, in_step, sticks_out, too_small
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and ports as POSIX has them")
 
@@ -61,7 +61,7 @@ def page(browser: Any, bench: Running) -> Iterator[Any]:
 
 def show(page: Any, bench: Running, path: str) -> None:
     page.goto(f"http://{bench.host}{path}")
-    page.wait_for_selector("[data-link=step]")
+    in_step(page)
 
 
 def last(made: Finished) -> dict[str, Any]:
@@ -143,6 +143,28 @@ def test_a_finding_is_explained(page: Any, bench: Running, made: Finished) -> No
     said = last(made)
     assert (said["field"], [w["rule"] for w in said["value"]]) == ("waivers", [rule])
     assert said["value"][0]["reason"] == "The decoder was set so." and said["value"][0]["at"]
+
+
+def test_a_refused_wrap_is_told_though_the_list_was_shown_anew(
+    page: Any, bench: Running, made: Finished
+) -> None:
+    made.attach("T01", A)
+    held: list[Any] = []
+    page.route("**/work/wrap", lambda route: held.append(route))  # before the page is loaded: see acts_held
+    show(page, bench, "/packages")
+    chosen = page.get_by_role("checkbox", name="T01")
+    chosen.check()
+    with page.expect_request("**/work/wrap"):
+        page.get_by_role("button", name="Wrap those chosen").click()
+    for transfer_id in ("T01", "T03"):
+        title = f"Said meanwhile of {transfer_id}"
+        made.act("declared", scope="transfer", id=transfer_id, field="title", value=title)
+    expect(page.locator("[data-live=open]")).to_contain_text("Said meanwhile of T03")
+    told = {"code": "no-room", "what": "There is no room for it.", "todo": "Make some."}
+    held[0].fulfill(status=507, json=told, content_type="application/json")
+    expect(page.locator("[data-live=ready] .refused")).to_contain_text("There is no room for it.")
+    expect(page.locator("[data-live=ready] .elsewhere")).to_be_visible()
+    assert chosen.is_checked()
 
 
 def test_wrap_and_verify_from_the_page(page: Any, bench: Running, made: Finished) -> None:

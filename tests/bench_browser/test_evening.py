@@ -135,9 +135,10 @@ def start(evening: Evening, transfer_id: str, number: int) -> None:
     here.locator("[data-carrier]").select_option(transfer_id)
     for box in here.locator("[data-looked]").all():
         box.check()
-    evening.ran[transfer_id] = [time.time()]
+    before = time.time()
     here.get_by_role("button", name="Start chain").click()
     here.locator(".clock").wait_for()
+    evening.ran[transfer_id] = [(before, time.time())]
     assert evening.log[-1]["kind"] == "pass_started"
     assert evening.log[-1]["transfer_id"] == transfer_id
 
@@ -230,9 +231,10 @@ def stop(evening: Evening, transfer_id: str, number: int) -> None:
     page.keyboard.press(str(number))
     page.keyboard.press("z")
     page.locator(f"#outcome-{number}").select_option("complete")
+    before = time.time()
     lane(evening, number).get_by_role("button", name="Stop chain").click()
     lane(evening, number).locator(".start").wait_for()
-    evening.ran[transfer_id].append(time.time())
+    evening.ran[transfer_id].append((before, time.time()))
     assert evening.log[-1]["kind"] == "pass_stopped"
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from bench_server.running import running
 from playwright.sync_api import expect
-from support.benchbrowser import accessibility, browsing, fill_treatment, sticks_out, too_small
+from support.benchbrowser import accessibility, browsing, fill_treatment, in_step, sticks_out, too_small
 from support.benchjob import world
 
 WINDOWS: dict[str, dict[str, Any]] = {
@@ -54,7 +54,7 @@ def opened(browser: Any, tmp_path: Path) -> Iterator[Open]:
             one.on("pageerror", lambda error: troubles.append(str(error)))
             one.on("console", lambda said: troubles.append(said.text) if "Security" in said.text else None)
             one.goto(f"http://{bench.host}{path}")
-            one.wait_for_selector("[data-link=step]")
+            in_step(one)
             one.job = job
             return one
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from bench_server.running import Running, running
 from playwright.sync_api import expect
-from support.benchbrowser import browsing
+from support.benchbrowser import browsing, in_step
 from support.benchfull import PAGES, full
 
 FOCUS = """() => {
@@ -52,7 +52,7 @@ def window(bench: Running) -> Iterator[Any]:
 
 def show(page: Any, bench: Running, path: str) -> None:
     page.goto(f"http://{bench.host}{path}")
-    page.wait_for_selector("[data-link=step]")
+    in_step(page)
 
 
 def tab_to(page: Any, name: str, key: str = "Tab") -> dict[str, Any]:

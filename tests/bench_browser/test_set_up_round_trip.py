@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from bench_server.running import running
-from support.benchbrowser import browsing, chain_faults, log_of, show, window
+from support.benchbrowser import browsing, chain_faults, in_step, log_of, show, window
 from support.benchforms import SHOWN, assert_shown, fill_in_fields, say_again, settled, timeless, wanted
 from support.benchsheets import columns_of, write_job
 
@@ -64,7 +64,7 @@ def add(page: Any, scope: str, id_: str) -> None:
         page.locator("#add-equipment-kind").select_option("other")
     page.locator(f"#add-{scope} [type=submit]").click()
     page.get_by_role("link", name=f"{scope.capitalize()} {id_}", exact=True).click()
-    page.wait_for_selector("[data-link=step]")
+    in_step(page)
     assert page.get_by_role("heading", level=1).inner_text() == f"{scope.capitalize()} {id_}"
 
 

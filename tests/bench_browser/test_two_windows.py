@@ -22,7 +22,8 @@ from support.benchjob import world
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals and ports as POSIX has them")
 
 SEEN_WITHIN = 2.0
-"""Seconds until another window shows what was written down: a proposal of the bench's design."""
+"""Seconds until another window shows what was written down, beyond what the machine needs at that hour to
+show it in the window where it was done: a proposal of the bench's design."""
 PATIENCE = 30_000
 
 
@@ -83,8 +84,9 @@ def test_each_sees_what_the_other_did_within_two_seconds(two: Two) -> None:
         page.keyboard.press("Enter")
 
     two.both("/")
-    by_page, by_jot = [], []
+    own, by_page, by_jot = [], [], []
     for n in range(3):
+        own.append(seen(two.one, f"K-C{n}\n", lambda code=f"K-C{n}": take_in(two.one, code)))
         one, other = f"K-A{n}", f"K-B{n}"
         by_page.append(seen(two.other, f"{one}\n", lambda code=one: take_in(two.one, code)))
         by_page.append(seen(two.one, f"{other}\n", lambda code=other: take_in(two.other, code)))
@@ -97,9 +99,9 @@ def test_each_sees_what_the_other_did_within_two_seconds(two: Two) -> None:
         said = process.communicate(timeout=60)
         assert process.returncode == 0, said
     for waited in (by_page, by_jot):
-        assert statistics.median(waited) <= SEEN_WITHIN, (by_page, by_jot)
+        assert statistics.median(waited) <= SEEN_WITHIN + statistics.median(own), (own, by_page, by_jot)
     taken = [e["transfer_id"] for e in two.log if e["kind"] == "taken_in"]
-    assert len(taken) == len(set(taken)) == 4 + 9
+    assert len(taken) == len(set(taken)) == 4 + 12
     by = {e["transfer_id"]: (e["by"], e["through"]) for e in two.log if e["kind"] == "taken_in"}
     assert by["K-A0"] == ("Ilse Varrow", "page") and by["K-J0"] == ("Odo", "command_line")
 
@@ -148,6 +150,48 @@ def test_what_was_changed_meanwhile_is_refused_by_name(two: Two) -> None:
     assert len(two.log) == before
 
 
+def acts_held(page: Any) -> list[Any]:
+    """From the next page on: acts that were sent and wait to be let through. (Set up before a page is loaded,
+    because the browser may let a request pass that comes just after.)"""
+    held: list[Any] = []
+    page.route("**/act", lambda route: held.append(route))
+    return held
+
+
+def test_what_is_refused_after_the_page_was_shown_anew_is_told_and_stays_typed(two: Two) -> None:
+    """Somebody else's line comes while this window still waits for its answer: the field is not exchanged
+    under what was typed, and the refusal stands beside it."""
+    page, held = two.other, acts_held(two.other)
+    two.both("/carrier/T01")
+    page.locator("#f-title").fill("typed here")
+    with page.expect_request("**/act"):
+        page.keyboard.press("Tab")
+    assert jot(two.job, "declare", "title", "said meanwhile", "--transfer", "T01", "--by", "Odo")[0] == 0
+    expect(two.one.locator("#f-title")).to_have_value("said meanwhile")  # by now every window was told
+    page.evaluate("bench.refresh()")
+    held[0].continue_()
+    part = page.locator("[data-live=f-title]")
+    expect(part.locator(".refused")).to_contain_text("said meanwhile")
+    expect(part.locator(".elsewhere")).to_be_visible()
+    assert page.locator("#f-title").input_value() == "typed here"
+    assert two.log[-1]["value"] == "said meanwhile"
+    part.locator(".elsewhere").get_by_role("button").click()
+    expect(page.locator("#f-title")).to_have_value("said meanwhile")
+
+
+def test_a_key_refused_after_its_lane_was_shown_anew_is_told_there(two: Two) -> None:
+    page, held = two.other, acts_held(two.other)
+    run_on_a(two)
+    with page.expect_request("**/act"):
+        page.keyboard.press("m")
+    assert jot(two.job, "stop", "T01", "complete", "--by", "Odo")[0] == 0
+    page.locator("#lane-1 form.start").wait_for()
+    told = {"code": "no-running-pass", "what": "No pass of T01 runs.", "todo": "Start one."}
+    held[0].fulfill(status=422, json=told, content_type="application/json")
+    expect(page.locator("#lane-1 .refused")).to_contain_text("No pass of T01 runs.")
+    assert two.log[-1]["kind"] == "pass_stopped"
+
+
 def test_quick_keys_in_both_and_commands_meanwhile_are_all_there_once(two: Two) -> None:
     run_on_a(two)
     before = two.log
@@ -182,6 +226,18 @@ def press_at_once(two: Two, selector: str, shows: str) -> None:
         page.locator(f"{shows}, #lane-1 .refused").first.wait_for(timeout=PATIENCE)
 
 
+def refused_in_one(two: Two) -> Any:
+    """The refusal, in the window that came second; it may show what the first one did before that."""
+    until = time.monotonic() + PATIENCE / 1000
+    while True:
+        boxes = [page.locator("#lane-1 .refused") for page in (two.one, two.other)]
+        if told := [box for box in boxes if box.count()]:
+            (late,) = told
+            return late
+        assert time.monotonic() < until, "neither window was told that it came second"
+        two.one.wait_for_timeout(50)
+
+
 def kinds(two: Two) -> Counter[str]:
     return Counter(entry["kind"] for entry in two.log)
 
@@ -194,9 +250,7 @@ def test_both_start_take_back_and_stop_at_once_and_it_stands_there_once(two: Two
             box.check()
     press_at_once(two, "#lane-1 .start .main-act", "#lane-1 .clock")
     assert kinds(two)["pass_started"] == 1
-    refused = [page.locator("#lane-1 .refused") for page in (two.one, two.other)]
-    (late,) = (box for box in refused if box.count())
-    expect(late).to_contain_text("T01 is being played already")
+    expect(refused_in_one(two)).to_contain_text("T01 is being played already")
     two.both("/chains")
     two.one.keyboard.press("h")
     for page in (two.one, two.other):

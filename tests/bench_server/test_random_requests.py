@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 from pathlib import Path
 
 from bench_server.asking import HOST, JPEG, ORIGIN, Place
 
+IN_CI = os.environ.get("CI") == "true"
 REQUESTS = 10_000
 PARTS = [
     "",
@@ -174,7 +176,7 @@ def body_of(dice: random.Random) -> bytes:
 
 
 def test_ten_thousand_requests(place: Place) -> None:
-    seed = random.SystemRandom().randrange(2**32)
+    seed = 20_260_602 if IN_CI else random.SystemRandom().randrange(2**32)  # at home others each time
     dice = random.Random(seed)
     seen: dict[int, int] = {}
     outside = sorted(p.name for p in place.folder.parent.iterdir())

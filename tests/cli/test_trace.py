@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import csv
 import hashlib
+import re
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -200,7 +201,8 @@ def test_the_words_of_a_fault_stay_in_the_house_when_they_resemble_a_name(demo: 
     letters = ("--notices", tmp_path / "n", "--json")
     value = run("trace", store, "--equipment", "DECK-1", *register, *letters).json()
     texts = {w["client"]: Path(w["path"]).read_text(encoding="utf-8") for w in value["letters"]}
-    assert "Ambersund" not in texts[MUSEUM] and "0413" not in texts[MUSEUM]
+    words = re.sub("[0-9a-f]{128}", "", texts[MUSEUM])  # a SHA-512 may have any four digits in it
+    assert "Ambersund" not in words and "0413" not in words
     assert "The capstan slipped." in texts[MUSEUM]  # the other notice names nobody
     assert said in " ".join(texts[ARCHIVE].split())
     told_of = [f["what"] for f in value["findings"] if f["rule"] == "trace-notice-words-left-out"]

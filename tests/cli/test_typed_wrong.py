@@ -129,6 +129,7 @@ def test_a_job_that_lies_elsewhere_is_named(tmp_path: Path, given: str, said: st
 IN_THE_IMPORT = """
 import os, signal, sys
 import provpack.__main__ as program
+signal.signal(signal.SIGINT, signal.default_int_handler)  # tests run in the background inherit an ignored one
 
 class Interrupting:
     @staticmethod

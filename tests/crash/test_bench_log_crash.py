@@ -101,7 +101,10 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     append(path, started("T01", 1, "A"))
     dice = random.Random(6)
     told: list[str] = []
-    for turn in range(8):
+    # eight turns, and more where the machine is so busy that few lines are written in the time they have
+    for turn in range(40):
+        if turn >= 8 and len(told) > 10:
+            break
         writers = []
         for name in "ab":
             said = tmp_path / f"{turn}{name}.txt"
@@ -123,6 +126,6 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     notes = [e["note"].rpartition("-")[0] for e in log.entries if e["kind"] == "event"]
     assert len(told) > 10 and set(told) <= set(notes) and len(set(notes)) == len(notes)
     # at most one more per writer: appended, and killed before it could say so
-    assert len(notes) - len(told) <= 16
+    assert len(notes) - len(told) <= 2 * turn
     (running,) = fold(log.entries).running()
     assert len(running.events) == len(notes)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from cli.commandline import command, fits, no_traceback, run
-from support.fleet import alike, check, damaged_shelf, small_bags
+from support.fleet import alike, check, children_of, damaged_shelf, small_bags
 
 from provpack.jobs import fleet
 from provpack.jobs.crewprocesses import ProcessCrew
@@ -22,17 +22,13 @@ from provpack.jobs.verified import UnitResult
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc for workers")
 COUNT = fleet.MANY + 300
+ENDING = 60
+"""Seconds for a stopped run to end on a busy machine; one that went on would end with another code."""
 
 
 def workers_of(pid: int) -> list[int]:
     """Worker processes of that one."""
-    found = []
-    for task in Path(f"/proc/{pid}/task").iterdir():
-        for word in (task / "children").read_text().split():
-            line = Path(f"/proc/{word}/cmdline")
-            if line.exists() and b"spawn_main" in line.read_bytes():
-                found.append(int(word))
-    return found
+    return [child for child, line in children_of(pid) if b"spawn_main" in line]
 
 
 def alive(pid: int) -> bool:
@@ -108,7 +104,7 @@ def test_a_stopped_run_leaves_nobody_behind(number: signal.Signals, code: int, t
         process.send_signal(number)
     else:
         os.killpg(process.pid, number)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=ENDING)
     assert process.returncode == code
     assert gone(workers)
     value = json.loads(out)
@@ -120,7 +116,7 @@ def test_a_stopped_run_leaves_nobody_behind(number: signal.Signals, code: int, t
 def test_a_run_ended_by_force_leaves_nobody_behind(shelf: Path) -> None:
     process, workers = begun(shelf)
     process.kill()
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=ENDING)
     assert (process.returncode, out, err) == (-signal.SIGKILL, b"", b"")
     assert gone(workers)
 

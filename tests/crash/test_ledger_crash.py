@@ -29,7 +29,10 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     path = tmp_path / LEDGER_NAME
     dice = random.Random(4)
     told: list[str] = []
-    for turn in range(12):
+    # twelve turns, and more where the machine is so busy that few lines are written in the time they have
+    for turn in range(60):
+        if turn >= 12 and len(told) > 20:
+            break
         writers = []
         for name in "ab":
             said = tmp_path / f"{turn}{name}.txt"
@@ -50,7 +53,7 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
     notes = [entry["note"] for entry in entries]
     assert len(told) > 20 and set(told) <= set(notes) and len(set(notes)) == len(notes)
     # at most one more per writer: appended, and killed before it could say so
-    assert len(notes) - 1 - len(told) <= 24
+    assert len(notes) - 1 - len(told) <= 2 * turn
     for torn in tmp_path.glob("*.torn-*"):
         assert torn.read_bytes()[:1] == b"{"
         try:

@@ -159,7 +159,7 @@ def test_when_the_scheduler_is_lost_the_run_ends_and_nothing_is_good_that_was_no
 def test_a_package_that_does_not_answer_there_is_given_up(cluster: OwnCluster, tmp_path: Path) -> None:
     units = bags(tmp_path, 8)
     units[2] = Stuck(path=units[2].path)
-    run = verify(units, cluster.address, patience=0.8)
+    run = verify(units, cluster.address, patience=2.0)  # more than a busy machine needs for the others
     assert [u.outcome for u in run.units] == ["good"] * 2 + ["could_not_check"] + ["good"] * 5
     assert [f.rule for f in run.units[2].findings] == [rules.HUNG.id]
 

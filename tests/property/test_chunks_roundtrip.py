@@ -147,7 +147,7 @@ def body_of(source: bytes, layout: Layout, replaced: bool) -> list[tuple[bytes, 
     ]
 
 
-@settings(max_examples=300, deadline=2000)
+@settings(max_examples=300, deadline=None)
 @given(
     before=others,
     middle=others,

@@ -17,6 +17,7 @@ PAGES = ("/", "/chains", "/packages", "/static/bench.css", "/static/bench.js")
 
 def main(provpack: str, job: str, to: str) -> int:
     command = [provpack, "bench", job, "--to", to, "--no-browser", "--by", "transfer engineer"]
+    signal.signal(signal.SIGINT, signal.SIG_DFL)  # a job in the background would inherit an ignored one
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None

@@ -87,10 +87,21 @@ def window(browser: Any, opening: str, *, patience: int = 15_000) -> Iterator[An
     assert troubles == []
 
 
+# A browser passes keys over that come between a navigation and its first picture. A window that is not drawn
+# (behind others) has none to wait for.
+DRAWN = """() => new Promise((done) => {
+  const until = performance.now() + 2000;
+  const look = () => (performance.getEntriesByType('paint').length || performance.now() > until
+    ? done() : setTimeout(look, 10));
+  look();
+})"""
+
+
 def in_step(page: Any) -> None:
-    """Wait until the page says that it is in step with the program."""
+    """Wait until the page says that it is in step with the program, and takes keys."""
     try:
         page.wait_for_selector("[data-link=step]")
+        page.evaluate(DRAWN)
     except Exception as err:
         err.add_note(f"{page.url}: {page.locator('body').inner_text()[:600]}")
         raise

@@ -35,7 +35,8 @@ FILES = {"K-0411": "captures/one/evening-1.wav", "K-0412": "captures/two/evening
 @dataclass
 class Evening:
     """What the test did and when, beside what the program says. pressed: (carrier, type, note, (before,
-    after)); ran: when the passes were started and stopped; began: when a file's first sample was taken."""
+    after)); ran: when the passes were started and stopped, (before, after) each; began: when a file's first
+    sample was taken."""
 
     job: Path
     destination: Path
@@ -43,7 +44,7 @@ class Evening:
     bench: Running | None = None
     stack: ExitStack = field(default_factory=ExitStack)
     pressed: list[tuple[str, str, str, tuple[float, float]]] = field(default_factory=list)
-    ran: dict[str, list[float]] = field(default_factory=dict)
+    ran: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     began: dict[str, float] = field(default_factory=dict)
 
     def begin(self) -> None:
@@ -60,7 +61,7 @@ def capture(evening: Evening, transfer_id: str) -> None:
     """The file a capture program leaves: begun a second before the click, closed after the stop. The tape
     goes silent where that was logged. Only that of chain A says in its bext when it began."""
     header, rate = RATES[transfer_id]
-    started, stopped = evening.ran[transfer_id]
+    (started, _), (_, stopped) = evening.ran[transfer_id]
     began = evening.began[transfer_id] = float(int(started - 1))  # a bext is in whole seconds
     frames = int((stopped + 1.5 - began) * rate)
     plan = TapePlan(
@@ -163,8 +164,9 @@ def assert_told(evening: Evening, transfer_id: str, told: dict[str, Any]) -> Non
     (one,) = told["processing"]["passes"]
     assert one["chain_id"] == {"K-0411": "A", "K-0412": "B"}[transfer_id]
     assert one["file"] == FILES[transfer_id]
-    for text, clock in zip((one["started_at"], one["stopped_at"]), evening.ran[transfer_id], strict=True):
-        assert abs(datetime.fromisoformat(text).timestamp() - clock) <= 3  # pressed, and written
+    for text, between in zip((one["started_at"], one["stopped_at"]), evening.ran[transfer_id], strict=True):
+        before, after = between  # pressed, and written
+        assert before - EXACT <= datetime.fromisoformat(text).timestamp() <= after
     received = (evening.job / FILES[transfer_id]).read_bytes()
     at = received.index(b"data") + 8
     size = int.from_bytes(received[at - 4 : at], "little")

@@ -9,8 +9,8 @@ import signal
 import tarfile
 import threading
 import time
-from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -189,6 +189,16 @@ def alike(units: Sequence[UnitResult]) -> list[dict[str, object]]:
     return [
         {k: v for k, v in unit.as_json().items() if k not in ("started_at", "finished_at")} for unit in units
     ]
+
+
+def children_of(pid: int) -> Iterator[tuple[int, bytes]]:
+    """(number, command line) of each process that this one has begun and that is still there. Threads and
+    processes may end between two looks into /proc."""
+    for task in list(Path(f"/proc/{pid}/task").iterdir()):
+        with suppress(FileNotFoundError, ProcessLookupError):
+            for word in (task / "children").read_text().split():
+                with suppress(FileNotFoundError, ProcessLookupError):
+                    yield int(word), Path(f"/proc/{word}/cmdline").read_bytes()
 
 
 class Stuck(Found):

@@ -52,6 +52,9 @@
     return told;
   }
 
+  // What came while a form waited for its answer was not shown in its part.
+  const catchUp = () => { if (!bench.gone()) bench.refresh(); };
+
   // A new transfer in place of a sealed one; its own page opens, where what is right is stated.
   async function correct(form) {
     if (form.dataset.sending) return;
@@ -61,7 +64,7 @@
       transfer_id: own.transfer_id.value, reason: own.reason.value, again: chosen?.value === "yes", new_id: own.new_id.value,
     }, form);
     delete form.dataset.sending;
-    if (!told) return;
+    if (!told) { catchUp(); return; }
     all("[data-dirty]", form).forEach((field) => delete field.dataset.dirty);
     bench.say(told.words);
     location.assign(`/carrier/${encodeURIComponent(told.transfer_id)}`);
@@ -72,13 +75,11 @@
     if (!chosen.length) { refused(form, ["Nothing is chosen.", "Tick at least one."]); return; }
     if (form.dataset.sending) return;
     form.dataset.sending = "1";
-    boxes.forEach((b) => delete b.dataset.dirty);
     const done = await post(form.dataset.postForm, { [form.dataset.list]: chosen.map((b) => b.value) }, form);
     delete form.dataset.sending;
-    if (done) {
-      boxes.forEach((b) => { b.checked = false; });
-      bench.say("It has begun. How far it is stands on this page.");
-    }
+    if (!done) { catchUp(); return; }
+    boxes.forEach((b) => { b.checked = false; delete b.dataset.dirty; });
+    bench.say("It has begun. How far it is stands on this page.");
   }
 
   function atOnce() {

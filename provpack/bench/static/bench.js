@@ -97,7 +97,16 @@
     place.append(" ", back);
   }
 
-  function refusal(control, problem) {
+  // Where a refusal stands when what was pressed is no longer on the page: with what was done last.
+  function stillThere(control) {
+    if (control.isConnected) return control;
+    const name = control.closest("[data-lane-name]")?.dataset.laneName;
+    const lane = name && document.querySelector(`[data-lane-name="${CSS.escape(name)}"]`);
+    return (lane || document).querySelector("[data-acts]") ?? document.querySelector("[data-acts]") ?? control;
+  }
+
+  function refusal(pressed, problem) {
+    const control = stillThere(pressed);
     const holder = control.closest("form, .field, li, p, div") ?? control;
     clearRefusals(control.closest("[data-lane]") ?? document);
     const box = document.createElement("div");
@@ -208,6 +217,7 @@
     } catch (problem) {
       dirty.forEach((field) => { field.dataset.dirty = ""; });
       refusal(control, problem);
+      if (!bench.gone()) refresh();  // what came meanwhile was not shown in this part
     } finally {
       delete form.dataset.pending;
     }

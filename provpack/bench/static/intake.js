@@ -48,8 +48,9 @@
     const dirty = all("[data-dirty]", form);
     dirty.forEach((field) => delete field.dataset.dirty);
     if (JSON.stringify(value) === JSON.stringify(members.was)) { bench.refresh(); return; }  // a tick before said it
+    form.dataset.pending = "1";
     try {
-      const told = await bench.act("declared", { ...members, value }, form);
+      const told = await bench.act("declared", { ...members, value }, form).finally(() => delete form.dataset.pending);
       // what was ticked meanwhile keeps this form from being shown anew: it has now seen what was just written
       if (!value?.cell) form.dataset.members = JSON.stringify({ ...members, was: value });
       await bench.refresh();
@@ -58,6 +59,7 @@
     } catch (problem) {
       dirty.forEach((field) => { field.dataset.dirty = ""; });
       tell(savedPlace(form), problemWords(problem), true);
+      if (!bench.gone()) bench.refresh();  // what came meanwhile was not shown in this part
       throw problem;
     }
   }

@@ -3,6 +3,7 @@
 // after, nowIso, clockOf, notKnown, answered, lost }. After a refresh the document hears "bench:shown".
 //   [data-live=KEY]  replaced when the program shows it differently; [data-keep=KEY] survives that.
 //                    What was typed is never lost: data-free marks inputs that may be
+//   form[data-pending], form[data-sending] waits for an answer; whoever takes the mark away calls refresh()
 //   time[data-since=ISO]  counts up
 "use strict";
 (() => {
@@ -188,6 +189,7 @@
       const old = document.querySelector(`[data-live="${CSS.escape(key)}"]`);
       const fresh = page.querySelector(`[data-live="${CSS.escape(key)}"]`);
       if (!old || !fresh || shown.get(key) === html) continue;
+      if (underWay(old)) continue;
       if (unsaved(old)) { heldBack(old); continue; }
       replace(old, fresh);
       shown.set(key, html);
@@ -198,6 +200,10 @@
   }
 
   const unsaved = (part) => all("[data-dirty]", part).length > 0;
+  // What was sent from a part is neither typed there any more nor written yet: should it be refused, it has to
+  // stand there still, and the refusal beside it.
+  const UNDER_WAY = "form[data-pending], form[data-sending]";
+  const underWay = (part) => Boolean(part.closest(UNDER_WAY) ?? part.querySelector(UNDER_WAY));
 
   function heldBack(part) {
     if (part.querySelector(":scope > .elsewhere")) return;

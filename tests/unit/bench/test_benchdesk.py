@@ -210,15 +210,16 @@ def test_an_event_needs_no_sheet(evening: Evening) -> None:
 
 
 def test_acts_stay_quick_in_a_long_log(evening: Evening) -> None:
-    """A whole evening in the log, ten times over. The bound is wide: it finds squares, not slow machines."""
+    """A whole evening in the log, ten times over. The bound is wide: it finds squares, not slow machines or
+    disks that sync slowly (each act waits for the disk, which is no work of ours)."""
     evening.start("T1", "A")
     for _ in range(400):
         evening.act("event", transfer_id="T1", type="hold")
     taken = []
     for _ in range(20):
-        began = time.perf_counter()
+        began = time.process_time()
         evening.act("event", transfer_id="T1", type="mute")
-        taken.append(time.perf_counter() - began)
+        taken.append(time.process_time() - began)
     assert sorted(taken)[10] < 0.1
 
 

@@ -299,7 +299,7 @@ def test_archives_are_the_same_bytes_every_time(out: Path, tmp_path: Path) -> No
 
 def test_lines_of_the_text_fit_a_page(out: Path, tmp_path: Path) -> None:
     hand_over(out, tmp_path / "d", client=CLIENT, note="Half of what was agreed. " * 20, contact="room 4")
-    text = (tmp_path / "d/d1/READ-ME-FIRST.txt").read_text()
+    text = (tmp_path / "d/d1/READ-ME-FIRST.txt").read_text(encoding="utf-8")
     assert all(len(line) <= 78 for line in text.splitlines() if not line.startswith("    "))
     assert "room 4. Name the delivery:" in text
     assert "Half of what was agreed." in text

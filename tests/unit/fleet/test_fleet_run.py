@@ -35,6 +35,8 @@ CREWS = [
     pytest.param(lambda: ProcessCrew(2), id="processes"),
 ]
 MakeCrew = Callable[[], Crew]
+PATIENCE = 1.5
+"""Seconds: longer than a busy machine needs to begin with a small package and to read it."""
 
 
 def verify(
@@ -154,12 +156,12 @@ def test_a_package_that_does_not_answer_is_given_up_and_the_others_are_checked(
     units[3] = Stuck(path=units[3].path)
     monkeypatch.setattr(fleet, "_MEASURING", 0.2)
     begun = time.monotonic()
-    run = verify(units, make(), spec=CheckSpec(depth="bytes", patience=0.7))
-    assert time.monotonic() - begun < 20
+    run = verify(units, make(), spec=CheckSpec(depth="bytes", patience=PATIENCE))
+    assert time.monotonic() - begun < 60  # it does not answer at all
     outcomes = [u.outcome for u in run.units]
     assert outcomes == ["good"] * 3 + ["could_not_check"] + ["good"] * 6
     assert [f.rule for f in run.units[3].findings] == [rules.HUNG.id]
-    assert "0.7 seconds" in run.units[3].findings[0].what
+    assert f"{PATIENCE} seconds" in run.units[3].findings[0].what
 
 
 def test_a_package_that_kills_its_worker_is_given_up_and_the_others_are_checked(

@@ -134,7 +134,7 @@ def test_a_waiver_lets_it_pass_as_a_warning(tmp_path: Path) -> None:
     (unit,) = wrap(job, tmp_path / "out").units
     assert unit.outcome == "wrapped"
     assert [f.severity for f in unit.findings if f.rule == "held-name-in-file"] == ["warning"]
-    page = (tmp_path / "out" / unit.package_name / "data/report/index.html").read_text()
+    page = (tmp_path / "out" / unit.package_name / "data/report/index.html").read_text(encoding="utf-8")
     assert "Brandwyk" not in page and "person 3 (name held back)" in page
 
 

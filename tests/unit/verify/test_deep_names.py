@@ -5,10 +5,9 @@ Each folder of a name is a name as long as itself, so that a name of 60 kB cost 
 
 from __future__ import annotations
 
-import time
-
 import pytest
 from support.archives import END, ZipMember, pax, tar_entry, zip_archive
+from support.worktime import at_most
 
 from provpack.chunks.source import BytesSource
 from provpack.package.archive import MAX_DEPTH, Contents, inside
@@ -35,10 +34,9 @@ def test_an_archive_is_not_read_beyond_what_a_folder_is(read: object) -> None:
     assert callable(read)
     contents = read("b/" + "a/" * (MAX_DEPTH - 1) + "x")
     assert not contents.findings and len(contents.members) == 2
-    begun = time.monotonic()
-    contents = read("b/" + "a/" * 32_000 + "x")
-    inside(contents, "b")
-    assert time.monotonic() - begun < 5
+    with at_most(5):
+        contents = read("b/" + "a/" * 32_000 + "x")
+        inside(contents, "b")
     assert [f.rule for f in contents.findings] == ["bag-archive-too-much"] and not contents.complete
 
 
@@ -48,9 +46,8 @@ def test_a_manifest_may_name_what_it_likes() -> None:
     manifest = parse_manifest(f"{'ab' * 32}  {deep}\n".encode(), "manifest-sha256.txt", head)
     assert [line.path for line in manifest.lines] == [deep]
     listing = Listing(entries=(Entry(path="data", kind="directory"), Entry(path="data/b", kind="unreadable")))
-    begun = time.monotonic()
-    found = check_structure(BagText(declaration=head, manifests=(manifest,)), listing).findings
-    assert time.monotonic() - begun < 5
+    with at_most(5):
+        found = check_structure(BagText(declaration=head, manifests=(manifest,)), listing).findings
     assert "bag-file-missing" in {f.rule for f in found}
 
 
