@@ -6,7 +6,6 @@ stated of the old one (jobs/corrections.py), and gets its own values, or its own
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -14,14 +13,13 @@ from typing import Any, Final
 from provpack.errors import ProvpackError
 from provpack.jobs.benchact import known_ids, maybe, near, refused
 from provpack.jobs.benchdesk import Acted, Desk
+from provpack.jobs.benchnaming import Naming
 from provpack.jobs.benchsealed import sealed_record
 from provpack.jobs.benchvalues import value_of
 from provpack.jobs.corrections import CORRECTS, PLAYS_AGAIN
 from provpack.jobs.sheetfields import sheet_fields
 from provpack.package.benchline import Through
-from provpack.package.names import package_name
 
-_NUMBERED: Final = re.compile(r"(.+)-([2-9]|[1-9][0-9]{1,3})\Z", re.DOTALL)
 _AFTER: Final[Mapping[str, str]] = {
     CORRECTS: "It has the recording and all that was stated. State what is right, then wrap it.",
     PLAYS_AGAIN: "It has what was stated of the carrier. Play it, state the rest, then wrap it.",
@@ -65,21 +63,6 @@ def _lines(desk: Desk, transfer_id: str, how: str) -> tuple[int, ...]:
     return (taken.n, *sorted(stated))
 
 
-def next_id(desk: Desk, transfer_id: str) -> str:
-    """The identifier proposed for what replaces a transfer: T07-2, after it T07-3."""
-    found = _NUMBERED.fullmatch(transfer_id)
-    known = set(known_ids(desk.said(), desk.state))
-    stem, number = (found[1], int(found[2])) if found and found[1] in known else (transfer_id, 1)
-    job_id = str(desk.said().job.get("job_id", ""))
-    folded = {k.casefold() for k in known}
-    names = {package_name(job_id, k) for k in known}
-    while True:
-        number += 1
-        new = f"{stem}-{number}"
-        if new.casefold() not in folded and package_name(job_id, new) not in names and not desk.sealed(new):
-            return new
-
-
 def correct(
     desk: Desk,
     transfer_id: str,
@@ -94,7 +77,8 @@ def correct(
     written, when the old one is not sealed, is replaced already, or the reason or identifier will not do.
 
     again: the carrier is played again; else the recording stays. reason: what is wrong, for the record.
-    new_id: of the new transfer; None = the next free one. Cut off half way, the same call goes on with it.
+    new_id: of the new transfer; None = the next free one whose package may be called so. Cut off half way,
+    the same call goes on with it.
     """
     how = PLAYS_AGAIN if again else CORRECTS
     desk.refresh()
@@ -121,7 +105,18 @@ def correct(
             where="reason",
         )
     begun = _begun(desk, transfer_id, how)
-    new = (new_id or "").strip() or begun or next_id(desk, transfer_id)
+    naming = Naming(desk)
+    new = (new_id or "").strip() or begun
+    if new is None:
+        proposal = naming.proposals([transfer_id])[transfer_id]
+        if proposal.another:
+            raise refused(
+                "id-unfit",
+                f"The next free identifier, {proposal.new}, will not do. {proposal.unfit}",
+                todo="Give the new transfer an identifier that makes a name as the client wants it.",
+                where="new_id",
+            )
+        new = proposal.new
     if new != begun and new in known_ids(desk.said(), desk.state):
         raise refused(
             "id-taken",
@@ -145,7 +140,9 @@ def correct(
         state(how, transfer_id)
         done = state("supersedes", supersedes)  # last: with it the correction is whole
     words = f"{done.words[:8]} {new} will replace {old['package_name']}. {_AFTER[how]}"
-    return Acted(entry=done.entry, state=done.state, words=words, undo=False, warnings=done.warnings)
+    unfit = naming.unfit(transfer_id, new)
+    warned = (*done.warnings, *((unfit,) if unfit else ()))
+    return Acted(entry=done.entry, state=done.state, words=words, undo=False, warnings=warned)
 
 
 def withdraw(desk: Desk, transfer_id: str, *, by: str | None, through: Through) -> Acted:

@@ -25,6 +25,7 @@ from provpack.jobs.benchclock import as_pressed, set_back
 from provpack.jobs.benchraw import Raw, Stamp, read_raw, sheets_stamp
 from provpack.jobs.benchsaid import Said, settings_of, with_log
 from provpack.jobs.benchsealed import about, not_in_it, sealed_at
+from provpack.jobs.benchsheet import Folded
 from provpack.jobs.destination import beside
 from provpack.jobs.load import load_job
 from provpack.jobs.loaded import LoadedJob
@@ -136,6 +137,7 @@ class Desk:
         self._read: ReadLog | None = None
         self._entries: list[Mapping[str, Any]] = []
         self._folding = Folding()
+        self._folded: Folded | None = None  # in one piece: another thread may look while a line comes in
         self._watch: FileWatch | None = None
         self._raw: tuple[Stamp, Raw] | None = None
         self._said: tuple[Raw, BenchState, Said] | None = None
@@ -164,6 +166,7 @@ class Desk:
                     self._folding, self._entries = Folding(), []
                 self._entries += read.entries
                 self.state = self._folding.add(read.entries)
+                self._folded = read.head, self.state
                 return True
             return self.findings != told
 
@@ -180,7 +183,7 @@ class Desk:
         with self._loading:
             state, stamp_ = self.state, self._stamp()
             if self._job is None or self._job[0] != stamp_ or self._job[1] is not state:
-                self._job = stamp_, state, load_job(self.folder)
+                self._job = stamp_, state, load_job(self.folder, self._folded)
             return self._job[2]
 
     def sheets(self) -> Said:

@@ -31,6 +31,8 @@ from provpack.package.benchfold import fold
 from provpack.package.benchline import LOG_NAME, Scope
 from provpack.package.benchstate import BenchState, Stated, Taken
 
+Folded = tuple[tuple[int, str], BenchState]
+"""Number and SHA-512 of the last line of a log that was read, and what its lines say."""
 _OF_A_PASS: Final = (
     "It was confirmed for a pass. Find out which is right; write that into the sheet, or state it for this "
     "transfer at the bench."
@@ -72,10 +74,11 @@ class _Lines:
         return min((stated.n for stated in self.fields.values()), default=0)
 
 
-def read_bench(listing: Listing) -> ReadSheet:
+def read_bench(listing: Listing, folded: Folded | None = None) -> ReadSheet:
     """Read and fold the bench log of a job folder. Never raises for what it holds.
 
-    What lies in its place and is no file, or cannot be read, is a finding: never silently no log.
+    What lies in its place and is no file, or cannot be read, is a finding: never silently no log. folded: a
+    log that was folded before; when it ends as this one does, its state is taken.
     """
     path = listing.root / LOG_NAME
     log = benchlog.read(path)
@@ -88,7 +91,9 @@ def read_bench(listing: Listing) -> ReadSheet:
         found = input_rules.SHEET_UNREADABLE.found(what, LOG_NAME, position={"file": LOG_NAME})
         return ReadSheet(bench=BenchSheet(BenchState()), findings=(found,))
     sheet = DeclaredIn(path=LOG_NAME, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data), absolute=path)
-    return ReadSheet(bench=BenchSheet(fold(log.entries)), sheet=sheet, findings=log.findings)
+    # the last line's SHA-512 vouches for every line before it
+    state = folded[1] if folded is not None and folded[0] == log.head else fold(log.entries)
+    return ReadSheet(bench=BenchSheet(state), sheet=sheet, findings=log.findings)
 
 
 class BenchSheet:

@@ -6,6 +6,7 @@ first sample give one, and then `converted` says how.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -283,7 +284,7 @@ def _with_events(
     there = transfer.values.get(name)
     listed = list(there) if isinstance(there, list) else []
     already = {(entry.get("at"), entry.get("type")) for entry in listed}
-    waiting = [item for item in logged if (item.event.at, item.event.type) not in already]
+    waiting = deque(item for item in logged if (item.event.at, item.event.type) not in already)
     events: list[dict[str, Any]] = []
     origins = {k: v for k, v in transfer.origins.items() if not k.startswith(f"{name}/")}
     origins.setdefault(name, _line(logged[0].event.n))
@@ -292,7 +293,7 @@ def _with_events(
 
     def add_logged(upto: int | None) -> None:
         while waiting and not (upto is not None and (waiting[0].frame or 0) >= upto):
-            item = waiting.pop(0)
+            item = waiting.popleft()
             if item.frame is not None and known is not None:
                 lines = [str(_line(item.event.n)), str(_line(item.file_line))]
                 converted.append(

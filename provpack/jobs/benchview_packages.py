@@ -15,8 +15,9 @@ from provpack.edge.ledger import LEDGER_NAME, read_ledger
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
 from provpack.jobs.benchact import clock_words
-from provpack.jobs.benchcorrect import Correction, corrections, next_id
+from provpack.jobs.benchcorrect import Correction, corrections
 from provpack.jobs.benchdesk import Desk, DeskInfo
+from provpack.jobs.benchnaming import Naming
 from provpack.jobs.benchsealed import sealed_at, since
 from provpack.jobs.benchview_checked import ORDER, checked, found_of, measured_of, ready
 from provpack.jobs.benchview_files import after_address
@@ -85,9 +86,8 @@ def packages_view(desk: Desk, info: DeskInfo) -> dict[str, Any]:
             for transfer_id, name in there.items()
         ],
         "correct": [
-            {"id": transfer_id, "name": name, "title": titles[transfer_id], "new": next_id(desk, transfer_id)}
-            for transfer_id, name in there.items()
-            if transfer_id not in replaced
+            {"id": one, "name": there[one], "title": titles[one], "new": new.words}
+            for one, new in Naming(desk).proposals(i for i in there if i not in replaced).items()
         ],
         "replacing": [_replacing(c) for c in replaced.values() if c.of in there and not c.sealed],
         "works": works[:6],

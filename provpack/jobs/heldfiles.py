@@ -34,13 +34,16 @@ def holds_back(job: LoadedJob, client: ClientProfile | None) -> bool:
 
 
 def everybody(job: LoadedJob) -> tuple[Person, ...]:
-    """All persons the job's sheets and the equipment register name: none may turn up in a package."""
+    """All persons the job's sheets and the equipment register name, and whoever was at the bench: none may
+    turn up in a package. Who is one word only in the bench log may be a role ("desk"), and is not taken."""
     records = [_by_section(transfer.values) for transfer in job.transfers]
     records.append({"custody": {"custody_events": list(job.custody_events)}, "people": job.job_values})
     others = names_of(job.job_values.get("hold_back_also") or ())
     for equipment in job.equipment.values():
         for log in ("service_log", "checks", "fault_notices"):
             others += names_of(entry.get("by") for entry in equipment.raw.get(log) or ())
+    at_the_bench = names_of(dict.fromkeys(entry.get("by") for entry in job.bench.entries))
+    others += [name for name in at_the_bench if len(name.split()) > 1]
     return persons_in(records, others)
 
 

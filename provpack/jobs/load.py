@@ -20,7 +20,7 @@ from provpack.edge.tables import MAX_BYTES, Table, read_table
 from provpack.edge.tomlfile import MAX_TOML_BYTES, read_toml
 from provpack.findings import Finding, Rule
 from provpack.jobs import rules
-from provpack.jobs.benchsheet import BenchSheet, read_bench
+from provpack.jobs.benchsheet import BenchSheet, Folded, read_bench
 from provpack.jobs.corrections import take_over
 from provpack.jobs.declared import Declared, Sheets, declare_row, declare_table, found_at
 from provpack.jobs.draft import build_record_draft
@@ -51,12 +51,13 @@ SHARED_TABLE = "custody_events"
 """The one companion sheet whose rows may leave transfer_id empty: such an event concerns the whole job."""
 
 
-def load_job(folder: Path) -> LoadedJob:
+def load_job(folder: Path, folded: Folded | None = None) -> LoadedJob:
     """Read job.toml, the equipment register, transfers and companion sheets of a job folder.
 
-    Never raises for what the sheets say; InputProblem only when the folder cannot be listed at all.
+    Never raises for what the sheets say; InputProblem only when the folder cannot be listed at all. folded:
+    the bench log as it was folded before, which need not be done anew while it is the same.
     """
-    return _Loader(list_folder(folder)).load()
+    return _Loader(list_folder(folder), folded).load()
 
 
 def read_sheets(listing: Listing) -> Sheets:
@@ -68,8 +69,9 @@ def read_sheets(listing: Listing) -> Sheets:
 class _Loader:
     """One reading of one folder; collects findings and the digests of what was read."""
 
-    def __init__(self, listing: Listing) -> None:
+    def __init__(self, listing: Listing, folded: Folded | None = None) -> None:
         self.listing = listing
+        self.folded = folded
         self.findings: list[Finding] = list(listing.findings)
         self.read: list[DeclaredIn] = []
         self.fields = sheet_fields()
@@ -141,7 +143,7 @@ class _Loader:
         )  # fmt: skip
 
     def _bench_log(self) -> None:
-        log = read_bench(self.listing)
+        log = read_bench(self.listing, self.folded)
         self.bench = log.bench
         self.findings += log.findings
         self.read += [log.sheet] if log.sheet is not None else []

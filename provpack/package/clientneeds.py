@@ -45,10 +45,11 @@ class FieldNeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NameNeed:
-    """How a name must look; see `name_pattern` for the language of patterns."""
+    """How a name must look; see `name_pattern` for the language of patterns. note: its meaning, in words."""
 
     pattern: str | None = None
     max_length: int | None = None
+    note: str = ""
     matches: Matcher | None = field(default=None, compare=False)
 
     def fault(self, name: str) -> str:
@@ -143,7 +144,8 @@ def _name_need(given: Json | None) -> NameNeed | None:
         return None
     pattern = given.get("pattern")
     matches = name_pattern(pattern) if pattern is not None else None
-    return NameNeed(pattern=pattern, max_length=given.get("max_length"), matches=matches)
+    note = given.get("note", "").strip()
+    return NameNeed(pattern=pattern, max_length=given.get("max_length"), note=note, matches=matches)
 
 
 def value_at(record: Json, pointer: str) -> tuple[bool, Any]:

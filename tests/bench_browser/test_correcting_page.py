@@ -23,7 +23,9 @@ def test_a_sealed_package_is_replaced_from_the_page(tmp_path: Path) -> None:
         packed(bench)
         show(page, "/packages")
         form = page.locator("form[data-correct]")
-        expect(form.locator("[data-correct-next]")).to_have_text("T01-2")
+        expect(form.locator("[data-correct-next]")).to_have_text(
+            "Left empty, the next free one is used: T01-2"
+        )
         assert accessibility(page) == []
         assert sticks_out(page) <= 0
         assert too_small(page) == []
@@ -49,7 +51,9 @@ def test_a_sealed_package_is_replaced_from_the_page(tmp_path: Path) -> None:
         assert sticks_out(page) == 0
         assert accessibility(page) == []
         # the new one is wrong too: now it is that one which can be replaced
-        expect(form.locator("[data-correct-next]")).to_have_text("T01-3")
+        expect(form.locator("[data-correct-next]")).to_have_text(
+            "Left empty, the next free one is used: T01-3"
+        )
     records = {
         p.parts[-4]: json.loads(p.read_text()) for p in made.destination.glob("*/data/metadata/record.json")
     }

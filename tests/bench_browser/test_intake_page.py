@@ -14,6 +14,7 @@ import pytest
 from bench_server.running import running
 from playwright.sync_api import expect
 from support.benchbrowser import accessibility, browsing, fill_treatment, in_step, sticks_out, too_small
+from support.benchforms import jot
 from support.benchjob import world
 
 WINDOWS: dict[str, dict[str, Any]] = {
@@ -174,6 +175,36 @@ def test_a_treatment_with_consent_and_a_receipt(opened: Open) -> None:
     assert "from Ambersund Chamber Archive to Ilse Varrow" in receipt.locator("main").inner_text()
     receipt.emulate_media(media="print")
     assert receipt.locator("[data-print]").is_hidden() and receipt.locator(".sign-line").count() == 2
+
+
+def test_a_row_that_was_being_changed_when_another_went_is_refused_not_put_in_its_place(opened: Open) -> None:
+    """Rows are kept by their number: what a row has seen of its list is the list as it was then."""
+    one = opened("/carrier/T01")
+    told = {
+        "type": "cleaning",
+        "start": "2026-06-12",
+        "consent_by": "Odo Fenwright",
+        "consent_at": "2026-06-10",
+    }
+    three = [{**told, "agent": agent} for agent in ("Ilse Varrow", "Odo Fenwright", "Ewan Tressel")]
+    jot("declare", one.job, "treatments", "--transfer", "T01", "--json-value", json.dumps(three))
+    rows = one.locator("[data-live=f-treatments] form.row")
+    expect(rows).to_have_count(4)
+    rows.nth(1).locator("[name=note]").fill("Two passes")
+    rows.nth(0).locator("[data-remove-row]").click()
+    expect(one.locator("[data-live=f-treatments] .elsewhere")).to_be_visible()
+    assert [row["agent"] for row in entries(one.job)[-1]["value"]] == ["Odo Fenwright", "Ewan Tressel"]
+    rows.nth(1).locator("[type=submit]").click()
+    expect(one.locator("[data-live=f-treatments] .refused")).to_contain_text("not what was seen")
+    one.get_by_role("button", name="Show it, and drop what I typed here").click()
+    expect(rows).to_have_count(3)
+    rows.nth(0).locator("[name=note]").fill("Two passes")
+    rows.nth(0).locator("[type=submit]").click()
+    expect(one.locator("[data-live=f-treatments] .elsewhere")).to_have_count(0)
+    written = entries(one.job)[-1]["value"]
+    assert [(row["agent"], row.get("note")) for row in written] == [
+        ("Odo Fenwright", "Two passes"), ("Ewan Tressel", None),
+    ]  # fmt: skip
 
 
 def test_photos_come_by_choosing_and_no_picture_is_refused(opened: Open) -> None:

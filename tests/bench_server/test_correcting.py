@@ -38,7 +38,7 @@ def record(place: Place, name: str) -> dict[str, Any]:
 def test_from_the_press_to_the_sealed_package(place: Place) -> None:
     page = place.get("/packages").body.decode()
     assert re.search(r'<form data-correct="/correct"', page)
-    assert 'data-new="T01-2"' in page
+    assert 'data-new="Left empty, the next free one is used: T01-2"' in page
     said = place.post("/correct", CORRECTION)
     assert said.status == 200, said.body
     assert (said.json()["transfer_id"], said.json()["undo"]) == ("T01-2", False)

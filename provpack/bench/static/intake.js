@@ -37,14 +37,18 @@
     }
   }
 
+  // What a form states, and what was seen before: with the list its rows stand in, once for all of them. A form
+  // that wrote something down has seen what it wrote, and keeps that for itself.
+  const membersOf = (form) => JSON.parse(form.closest("[data-members]").dataset.members);
+
   // The form of a field as the page has it now; it may have been brought up to date since the one was touched.
-  const spoken = (form) => { const { scope, id, field } = JSON.parse(form.dataset.members); return JSON.stringify([scope, id, field]); };
+  const spoken = (form) => { const { scope, id, field } = membersOf(form); return JSON.stringify([scope, id, field]); };
   const formNow = (form) => (form.isConnected ? form
     : all("form[data-field], form[data-row]").find((one) => spoken(one) === spoken(form)));
   const savedPlace = (form) => (form.closest("fieldset.rows") ?? form).querySelector("[data-saved]");
 
   async function write(form, value) {
-    const members = JSON.parse(form.dataset.members);
+    const members = membersOf(form);
     const dirty = all("[data-dirty]", form);
     dirty.forEach((field) => delete field.dataset.dirty);
     if (JSON.stringify(value) === JSON.stringify(members.was)) { bench.refresh(); return; }  // a tick before said it
@@ -77,7 +81,7 @@
   // -- one row of a list -------------------------------------------------------------------------------
   function saveRow(form, remove = false) {
     let value;
-    const listed = JSON.parse(form.dataset.members).was, n = form.dataset.row;
+    const listed = membersOf(form).was, n = form.dataset.row;
     try {
       const entry = {};
       if (n !== "new" && n !== "one") Object.assign(entry, listed[Number(n)]);

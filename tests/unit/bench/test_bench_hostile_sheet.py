@@ -84,7 +84,7 @@ def test_loading_raises_nothing(
     folder: Path, monkeypatch: pytest.MonkeyPatch, lines: list[dict[str, Any]]
 ) -> None:
     state = fold([{**line, "n": n, "by": None} for n, line in enumerate(lines, 1)])
-    monkeypatch.setattr(load, "read_bench", lambda listing: ReadSheet(bench=BenchSheet(state)))
+    monkeypatch.setattr(load, "read_bench", lambda *_: ReadSheet(bench=BenchSheet(state)))
     job = load.load_job(folder)
     assert {t.transfer_id for t in job.transfers} >= {"T1"}
     for transfer in job.transfers:

@@ -9,9 +9,11 @@ from typing import Any
 
 from support.benchsheets import clock, declare, log, write_job
 
+from provpack.edge.benchlog import read
 from provpack.findings import Finding
 from provpack.jobs.load import load_job
 from provpack.jobs.loaded import LoadedJob
+from provpack.package.benchfold import fold
 
 
 def job(folder: Path, **more: Any) -> Path:
@@ -46,6 +48,22 @@ def test_the_log_is_one_of_the_sheets_with_its_digest(tmp_path: Path) -> None:
     assert (sheet.sha256, sheet.bytes) == (hashlib.sha256(data).hexdigest(), len(data))
     assert "bench-log.jsonl" in loaded.files
     assert loaded.bench.transfers["T1"].n == 1
+
+
+def test_a_log_that_was_folded_before_is_taken_only_while_it_is_the_same(tmp_path: Path) -> None:
+    folder = job(tmp_path)
+    log(folder, "taken_in", transfer_id="T1")
+    path = folder / "bench-log.jsonl"
+    first = read(path)
+    folded = first.head, fold(first.entries)
+    again = load_job(folder, folded)
+    assert again.bench is folded[1]
+    assert again == load_job(folder)
+    declare(folder, "transfer", "T1", "title", "Evening concert", "Evening")
+    assert load_job(folder, folded).transfers[0].values["title"] == "Evening concert"
+    path.unlink()
+    log(folder, "taken_in", transfer_id="T2")  # as many lines, and others
+    assert list(load_job(folder, folded).bench.transfers) == ["T2"]
 
 
 def test_a_value_has_its_line_as_its_place(tmp_path: Path) -> None:

@@ -19,8 +19,9 @@ from support.worktime import at_most
 from provpack.edge.schemas import validate
 from provpack.errors import ProvpackError
 from provpack.findings import Finding
-from provpack.jobs.benchcorrect import correct, corrections, next_id, withdraw
+from provpack.jobs.benchcorrect import correct, corrections, withdraw
 from provpack.jobs.benchdesk import Acted, Desk, DeskInfo
+from provpack.jobs.benchnaming import Naming
 from provpack.jobs.benchview_chains import chains_view
 from provpack.jobs.benchview_intake import carrier_view
 from provpack.jobs.benchview_packages import packages_view
@@ -367,7 +368,9 @@ def test_the_page_of_the_new_one_says_of_what_it_was_stated(root: Path) -> None:
 def test_the_page_offers_it_and_says_what_replaces_what(root: Path) -> None:
     desk, info = desk_of(root), DeskInfo(destination=root / "packages")
     view = packages_view(desk, info)
-    assert [(c["id"], c["name"], c["new"]) for c in view["correct"]] == [("T01", OLD, "T01-2")]
+    assert [(c["id"], c["name"], c["new"]) for c in view["correct"]] == [
+        ("T01", OLD, "Left empty, the next free one is used: T01-2")
+    ]
     assert view["replacing"] == []
     made_anew(desk)
     view = packages_view(desk, info)
@@ -377,7 +380,7 @@ def test_the_page_offers_it_and_says_what_replaces_what(root: Path) -> None:
     assert [row["id"] for row in view["ready"]] == ["T01-2"]
     wrap(root / "job", root / "packages", only=frozenset({"T01-2"}))
     view = packages_view(desk, info)
-    assert [c["new"] for c in view["correct"]] == ["T01-3"]
+    assert [c["new"] for c in view["correct"]] == ["Left empty, the next free one is used: T01-3"]
     assert view["packages"][0]["replaced"] == f"T01-2 replaces it, sealed as {NEW}."
     command = view["packages"][0]["enter"]
     assert f"superseded --package {OLD} --note 'by {NEW}'" in command
@@ -391,8 +394,8 @@ def test_the_next_identifier_is_free_for_a_package_too(root: Path) -> None:
     desk = desk_of(root)
     for taken in ("t01-2", "T01_3"):
         act(desk, "taken_in", transfer_id=taken)
-    assert next_id(desk, "T01") == "T01-3"
+    assert Naming(desk).proposals(["T01"])["T01"].new == "T01-3"
     (root / "packages" / "job-1_t01-3").mkdir()
     (root / "packages" / "job-1_t01-3" / "bagit.txt").touch()
-    assert next_id(desk, "T01") == "T01-4"
-    assert next_id(desk, "t01-2") == "t01-2-2"
+    found = Naming(desk).proposals(["T01", "t01-2"])
+    assert (found["T01"].new, found["t01-2"].new) == ("T01-4", "t01-2-2")

@@ -172,6 +172,7 @@ def test_the_job_is_read_again_only_when_something_changed(evening: Evening) -> 
     evening.act("taken_in", transfer_id="T2")
     third = evening.desk.job()
     assert third is not second and [t.transfer_id for t in third.transfers] == ["T1", "T2"]
+    assert third.bench is evening.desk.state, "the log was folded when the line came; not once more"
     sheet = evening.folder / "job.toml"
     sheet.write_text(sheet.read_text().replace("Evening one", "Evening two"))
     os.utime(sheet, ns=(1, 1))

@@ -136,3 +136,16 @@ def test_hostile_texts_stay_text(tmp_path: Path) -> None:
         ("receipt", receipt_view(made.desk, made.info, ("T01",))),
     ):
         assert "<script>alert" not in drawn(made, name, view)
+
+
+def test_a_carrier_with_many_events_has_a_page_that_grows_with_them_only(tmp_path: Path) -> None:
+    """What was seen of a list goes to the page once, not again with each of its rows."""
+    made = world(tmp_path)
+    made.start("T01", "A")
+    for n in range(30):
+        made.after(20)
+        made.act("event", transfer_id="T01", **{"pass": 1}, type="mute", note=f"heard it, number {n:02}.")
+    view = carrier_view(made.desk, made.info, "T01")
+    assert len(fields_of(view)["transfer_events"]["rows"]) == 30
+    html = drawn(made, "carrier", view)
+    assert {html.count(f"number {n:02}.") for n in range(30)} == {2}  # what was seen, and the row's own input

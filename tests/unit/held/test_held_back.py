@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import stat
 import unicodedata
 from datetime import UTC, datetime
@@ -13,12 +14,14 @@ from typing import Any
 import pytest
 from support.jobs import make_job, tree, wav, wrap
 
+from provpack.edge import benchlog
 from provpack.edge.schemas import validate
 from provpack.jobs.heldfiles import STUDIO_FOLDER
 from provpack.jobs.progress import Silent
 from provpack.jobs.recover import record_of
 from provpack.jobs.verify import verify_paths
 from provpack.jobs.wrapped import Wishes
+from provpack.package.benchline import LOG_NAME, bench_line
 from provpack.package.heldback import Held, hold_back, persons_in
 from provpack.package.heldnames import Searcher
 
@@ -318,3 +321,22 @@ def test_client_and_studio_are_named_by_their_own_fields_and_stay() -> None:
         "person or organisation 1 (name held back)",
         "person or organisation 2 (name held back)",
     ]
+
+
+def test_who_was_at_the_bench_is_known_by_the_lines_of_the_log(tmp_path: Path) -> None:
+    """Their names may stand in no field; one word alone may be a role, as in "The desk is by the window"."""
+    job = held_job(tmp_path / "job")
+    for by in ("Bo Tarn", "desk"):
+        line = bench_line(
+            "noted", at="2026-06-02T21:00:00+02:00", by=by, through="page", tool_version="1.0.0",
+            transfer_id="T01", note="TARN, Bo moved the desk.",
+        )  # fmt: skip
+        benchlog.append(job / LOG_NAME, line)
+    (unit,) = wrap(job, tmp_path / "out").units
+    assert unit.outcome == "wrapped", [f.what for f in unit.findings]
+    package = tmp_path / "out" / unit.package_name
+    assert not [path for path, data in tree(package).items() if b"tarn" in data.lower()]
+    record = json.loads((package / "data/metadata/record.json").read_bytes())
+    notes = {e["note"] for e in record["processing"]["transfer_events"] if e["type"] == "operator_note"}
+    (note,) = notes
+    assert re.fullmatch(r"person \d \(name held back\) moved the desk\.", note)
