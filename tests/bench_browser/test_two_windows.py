@@ -58,12 +58,16 @@ def two(browser: Any, tmp_path: Path) -> Iterator[Two]:
     assert chain_faults(job) == []
 
 
+def begin(two: Two, transfer_id: str, chain: str) -> None:
+    code, said = jot(two.job, "settings", chain, "--json")
+    word = json.loads(said)["settings"]["as_shown"]
+    code, said = jot(two.job, "start", transfer_id, chain, "--as-shown", word, "--by", "Odo")
+    assert code == 0, said
+
+
 def run_on_a(two: Two) -> None:
     """T01 runs on chain A, started from the command line; both windows show it."""
-    code, said = jot(two.job, "settings", "A", "--json")
-    word = json.loads(said)["settings"]["as_shown"]
-    code, said = jot(two.job, "start", "T01", "A", "--as-shown", word, "--by", "Odo")
-    assert code == 0, said
+    begin(two, "T01", "A")
     two.both("/chains")
     for page in (two.one, two.other):
         page.locator("#lane-1 .clock").wait_for()
@@ -224,6 +228,30 @@ def press_at_once(two: Two, selector: str, shows: str) -> None:
         page.evaluate("what => { document.querySelector(what).click(); }", selector)
     for page in (two.one, two.other):
         page.locator(f"{shows}, #lane-1 .refused").first.wait_for(timeout=PATIENCE)
+
+
+def test_a_key_answered_after_its_chain_was_drawn_anew_is_told_at_that_chain(two: Two) -> None:
+    """Logged, and the answer is late; meanwhile the pass is stopped, and goes on after all."""
+    page, answers = two.other, []
+    page.route("**/act", lambda route: answers.append((route, route.fetch())))
+    begin(two, "T02", "B")
+    run_on_a(two)
+    page.locator("#lane-2 .clock").wait_for()
+    page.keyboard.press("2")
+    with page.expect_request("**/act"):
+        page.keyboard.press("m")
+    expect(page.locator("#lane-2 .log li").first).to_contain_text("Sound muted")
+    assert jot(two.job, "stop", "T02", "complete", "--by", "Odo")[0] == 0
+    page.locator("#lane-2 form.start").wait_for()
+    assert jot(two.job, "undo", "--by", "Odo")[0] == 0
+    page.locator("#lane-2 .clock").wait_for()
+    (one,) = answers
+    one[0].fulfill(response=one[1])
+    page.locator("#lane-2 [data-key=m] .tick").wait_for()
+    expect(page.locator("#lane-2 [data-acts]")).to_contain_text("mute, chain B, T02")
+    assert [e["transfer_id"] for e in two.log if e.get("type") == "mute"] == ["T02"]
+    for other in ("#lane-1 [data-acts]", "footer [data-acts]"):
+        expect(page.locator(other)).to_be_empty()
 
 
 def refused_in_one(two: Two) -> Any:

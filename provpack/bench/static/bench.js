@@ -38,7 +38,7 @@
       throw refusedFor(`The program does not answer: this was not sent, and is not logged. It was pressed at ${bench.clockOf()}.`,
         "Note it on paper. When this window is in step again, write it down with the time at which it happened.");
     }
-    const words = wordsOf(kind, members, from), pressed = bench.clockOf(), at = nowIso();
+    const words = wordsOf(kind, members, from), pressed = bench.clockOf(), at = nowIso(), lane = laneOf(from);
     const send = (secret) => fetch("/act", {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Bench": secret },
@@ -66,15 +66,20 @@
         told.todo || "", told.code || "");
     }
     bench.answered(told.n);
-    lastAct(told, kind, from);
+    lastAct(told, kind, lane);
     say([told.words, ...(told.warnings ?? [])].join(". "));
     refresh();
     return told;
   }
 
-  function lastAct(told, kind, from) {
-    const place = from.closest("[data-lane]")?.querySelector("[data-acts]")
-      ?? document.querySelector("main [data-acts]:only-of-type") ?? document.querySelector("[data-acts]");
+  // A page may be drawn anew between the press and its answer. So a lane is held by its name, asked before that;
+  // what belongs to one is never shown in another.
+  const laneOf = (control) => control.closest("[data-lane-name]")?.dataset.laneName;
+  const laneNow = (name) => (name === undefined ? null : document.querySelector(`[data-lane-name="${CSS.escape(name)}"]`));
+  const lastActs = (lane) => laneNow(lane)?.querySelector("[data-acts]") ?? document.querySelector("footer [data-acts]");
+
+  function lastAct(told, kind, lane) {
+    const place = lastActs(lane);
     if (!place) return;
     place.replaceChildren();
     const words = document.createElement("span");
@@ -97,16 +102,9 @@
     place.append(" ", back);
   }
 
-  // Where a refusal stands when what was pressed is no longer on the page: with what was done last.
-  function stillThere(control) {
-    if (control.isConnected) return control;
-    const name = control.closest("[data-lane-name]")?.dataset.laneName;
-    const lane = name && document.querySelector(`[data-lane-name="${CSS.escape(name)}"]`);
-    return (lane || document).querySelector("[data-acts]") ?? document.querySelector("[data-acts]") ?? control;
-  }
-
-  function refusal(pressed, problem) {
-    const control = stillThere(pressed);
+  // What was pressed may be gone: then a refusal stands with what was done last.
+  function refusal(pressed, problem, lane) {
+    const control = pressed.isConnected ? pressed : lastActs(lane) ?? pressed;
     const holder = control.closest("form, .field, li, p, div") ?? control;
     clearRefusals(control.closest("[data-lane]") ?? document);
     const box = document.createElement("div");
@@ -138,24 +136,24 @@
 
   async function press(button) {
     if (button.getAttribute("aria-disabled") === "true") return;
-    const inLane = button.closest("[data-lane]"), members = JSON.parse(button.dataset.members || "{}");
+    const lane = laneOf(button), members = JSON.parse(button.dataset.members || "{}");
     const ago = backdate(button, members);
     button.dataset.pending = String(Number(button.dataset.pending || 0) + 1);
     try {
       const told = await act(button.dataset.act, members, button);
-      clearRefusals(inLane ?? document);
-      acknowledged(button, told.words);
+      clearRefusals(laneNow(lane) ?? document);
+      acknowledged(button, told.words, lane);
       if (ago) setAgo(ago, 0);
     } catch (problem) {
-      refusal(button, problem);
+      refusal(button, problem, lane);
     } finally {
       const left = Number(button.dataset.pending) - 1;
       if (left > 0) button.dataset.pending = String(left); else delete button.dataset.pending;
     }
   }
 
-  function acknowledged(button, words) {
-    const now = [button, ...all(`[data-key="${button.dataset.key ?? ""}"]`, button.closest("[data-lane]") ?? document)]
+  function acknowledged(button, words, lane) {
+    const now = [button, ...all(`[data-key="${button.dataset.key ?? ""}"]`, laneNow(lane) ?? document)]
       .find((b) => b.isConnected);
     if (!now) return;
     clearTimeout(now.benchTimer);
@@ -200,7 +198,7 @@
 
   async function submit(form, submitter) {
     const control = submitter ?? form.querySelector("[type=submit]") ?? form;
-    const members = membersOf(form);
+    const members = membersOf(form), lane = laneOf(form);
     if (submitter?.name) put(members, submitter.name, submitter.value);
     if (form.dataset.pending) return;
     const ago = backdate(form, members);
@@ -209,14 +207,14 @@
     dirty.forEach((field) => delete field.dataset.dirty);
     try {
       const told = await act(form.dataset.act, members, form);
-      clearRefusals(form.closest("[data-lane]") ?? document);
+      clearRefusals(laneNow(lane) ?? document);
       if (form.dataset.done === "clear") form.reset();
       else if (form.dataset.done) { location.assign(form.dataset.done); return; }
       if (ago) setAgo(ago, 0);
-      acknowledged(control, told.words);
+      acknowledged(control, told.words, lane);
     } catch (problem) {
       dirty.forEach((field) => { field.dataset.dirty = ""; });
-      refusal(control, problem);
+      refusal(control, problem, lane);
       if (!bench.gone()) refresh();  // what came meanwhile was not shown in this part
     } finally {
       delete form.dataset.pending;
