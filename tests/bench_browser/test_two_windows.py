@@ -254,6 +254,25 @@ def test_a_key_answered_after_its_chain_was_drawn_anew_is_told_at_that_chain(two
         expect(page.locator(other)).to_be_empty()
 
 
+def test_the_tick_on_a_key_outlives_its_chain_being_drawn_anew(two: Two) -> None:
+    """As it is when the first page after an act shows more than that act; one press, one tick."""
+    run_on_a(two)
+    page = two.one
+    for _ in range(2):
+        page.keyboard.press("m")
+    page.locator("#lane-1 [data-key=m] .tick").wait_for()
+    anew = """() => {
+      const old = document.querySelector("#lane-1"), came = old.cloneNode(true);
+      for (const tick of came.querySelectorAll(".tick")) tick.remove();
+      old.replaceWith(came);
+      document.dispatchEvent(new CustomEvent("bench:shown"));
+      return [...came.querySelectorAll(".tick")].map((tick) => tick.parentElement.dataset.key);
+    }"""
+    assert page.evaluate(anew) == ["m"]
+    expect(page.locator("#lane-1 .tick")).to_have_count(0)
+    expect(page.locator("#lane-1 [data-key=m][data-done]")).to_have_count(0)
+
+
 def refused_in_one(two: Two) -> Any:
     """The refusal, in the window that came second; it may show what the first one did before that."""
     until = time.monotonic() + PATIENCE / 1000

@@ -152,21 +152,39 @@
     }
   }
 
-  function acknowledged(button, words, lane) {
-    const now = [button, ...all(`[data-key="${button.dataset.key ?? ""}"]`, laneNow(lane) ?? document)]
-      .find((b) => b.isConnected);
-    if (!now) return;
-    clearTimeout(now.benchTimer);
-    now.querySelector(".tick")?.remove();
-    const tickMark = document.createElement("span");
-    tickMark.className = "tick";
-    tickMark.setAttribute("aria-hidden", "true");
-    const label = now.querySelector(".act-words")?.textContent, time = /^\d\d:\d\d:\d\d/.exec(words)?.[0];
-    tickMark.textContent = "\u2713 " + (label && time ? `${time} ${label}` : words);
-    now.append(tickMark);
-    now.dataset.done = "";
-    now.benchTimer = setTimeout(() => { tickMark.remove(); delete now.dataset.done; }, SHOWN_MS);
+  // A tick stands for a while on what was pressed; when that is drawn anew meanwhile, on what has its key now.
+  const ticks = new Set();
+  const holderOf = ({ button, key, lane }) => (button.isConnected || !key ? button
+    : (laneNow(lane) ?? document).querySelector(`[data-key="${CSS.escape(key)}"]`));
+
+  function putTick(one) {
+    const holder = holderOf(one);
+    if (!holder || one.mark.parentElement === holder) return;
+    holder.append(one.mark);
+    holder.dataset.done = "";
   }
+
+  function endTick(one) {
+    ticks.delete(one);
+    clearTimeout(one.timer);
+    const holder = one.mark.parentElement;
+    one.mark.remove();
+    if (holder) delete holder.dataset.done;
+  }
+
+  function acknowledged(button, words, lane) {
+    const one = { button, key: button.dataset.key, lane, mark: document.createElement("span") }, holder = holderOf(one);
+    if (!holder?.isConnected) return;
+    for (const other of ticks) if (holderOf(other) === holder) endTick(other);
+    const label = holder.querySelector(".act-words")?.textContent, time = /^\d\d:\d\d:\d\d/.exec(words)?.[0];
+    one.mark.className = "tick";
+    one.mark.setAttribute("aria-hidden", "true");
+    one.mark.textContent = "\u2713 " + (label && time ? `${time} ${label}` : words);
+    putTick(one);
+    ticks.add(one);
+    one.timer = setTimeout(() => endTick(one), SHOWN_MS);
+  }
+  document.addEventListener("bench:shown", () => ticks.forEach(putTick));
 
   // -- forms -------------------------------------------------------------------------------------------
   function put(members, name, value, more = false) {
